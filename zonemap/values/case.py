@@ -1,0 +1,42 @@
+"""One field folder, read and checked: everything a pipeline needs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+from zonemap.units import UnitSystem
+from zonemap.values.field import Field
+from zonemap.values.note import Note
+from zonemap.values.samples import Samples
+from zonemap.values.season import Crop, Decision, Product, RateTable, Season, Spreader
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """Field, samples and decisions, with what was noticed while reading them.
+
+    Attributes
+    ----------
+    units
+        What people read and what the rates in the files are in.
+    collected
+        Day the samples were taken; ``None`` when it was not stated.
+    crop
+        ``None`` where only rate tables are used.
+    input_sha256
+        (file name, hash) of every file that was read.
+    """
+
+    field: Field
+    samples: Samples
+    units: UnitSystem
+    collected: date | None
+    crop: Crop | None
+    season: Season
+    decision: Decision
+    products: tuple[Product, ...]
+    rate_tables: tuple[RateTable, ...]
+    spreader: Spreader
+    notes: tuple[Note, ...]
+    input_sha256: tuple[tuple[str, str], ...]

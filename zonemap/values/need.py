@@ -1,0 +1,96 @@
+"""Need as a function of what was measured: a convex shortfall or a user's own rate table, both piecewise linear."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+import numpy.typing as npt
+
+from zonemap.values.arrays import FloatArray, frozen_floats
+
+
+@dataclass(frozen=True, slots=True)
+class NeedCurve:
+    """Need in kg/ha against the measured value; exact between knots, constant beyond them.
+
+    Attributes
+    ----------
+    quantity
+        What is measured, e.g. ``"K"``.
+    measured_unit
+        Unit of `value`.
+    value
+        (knots,) strictly increasing measured values.
+    need_kg_ha
+        (knots,) need at each; of the element for a shortfall, of `product` for a rate table.
+    product
+        Product the need is of; empty when it is of the element.
+    """
+
+    quantity: str
+    measured_unit: str
+    value: FloatArray
+    need_kg_ha: FloatArray
+    product: str = ""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "value", frozen_floats(self.value, shape=(None,)))
+        object.__setattr__(self, "need_kg_ha", frozen_floats(self.need_kg_ha, shape=self.value.shape))
+        if self.value.size == 0 or np.any(np.diff(self.value) <= 0):
+            msg = "the knots of a need curve must rise strictly"
+            raise ValueError(msg)
+
+    def at(self, measured: npt.ArrayLike) -> FloatArray:
+        """Need in kg/ha at measured values of any shape."""
+        return np.asarray(np.interp(np.asarray(measured, dtype=float), self.value, self.need_kg_ha))
+
+    @property
+    def falling(self) -> bool:
+        """Whether a higher measured value never asks for more."""
+        return bool(np.all(np.diff(self.need_kg_ha) <= 0))
+
+    @property
+    def rising(self) -> bool:
+        """Whether a higher measured value never asks for less."""
+        return bool(np.all(np.diff(self.need_kg_ha) >= 0))
+
+
+@dataclass(frozen=True, slots=True)
+class Demand:
+    """Daily crop demand for one nutrient.
+
+    Attributes
+    ----------
+    nutrient
+        Element.
+    first_day
+        Calendar day of the first entry.
+    demand_kg_ha_day
+        (days,) non-negative, kg of the element per ha and day.
+    response
+        (days,) seasonal response f_i of supply, 1 when unknown.
+    source
+        Where the curve comes from, for the reader.
+    """
+
+    nutrient: str
+    first_day: date
+    demand_kg_ha_day: FloatArray
+    response: FloatArray
+    source: str
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "demand_kg_ha_day", frozen_floats(self.demand_kg_ha_day, shape=(None,)))
+        object.__setattr__(self, "response", frozen_floats(self.response, shape=self.demand_kg_ha_day.shape))
+
+    @property
+    def total_kg_ha(self) -> float:
+        """Season total."""
+        return float(self.demand_kg_ha_day.sum())
+
+    @property
+    def peak_kg_ha_day(self) -> float:
+        """Largest daily value; not to be compared with a 10-day mean."""
+        return float(self.demand_kg_ha_day.max())

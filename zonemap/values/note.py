@@ -1,0 +1,18 @@
+"""Notes ride in results, so that a plan made at night keeps its warnings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+#: repair: input was mended, and how; warning: look at this; caution: safety, law, agronomy;
+#: refusal: the user must see it (exit code 1).
+NoteKind = Literal["repair", "warning", "caution", "refusal"]
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """One sentence for the user, naming the place and the mend where there is one."""
+
+    kind: NoteKind
+    text: str

@@ -1,0 +1,186 @@
+"""Crop, calendar, prices and machine: what the user decides or knows beside the samples."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from types import MappingProxyType
+from typing import Literal
+
+from zonemap.values.arrays import FloatArray, frozen_floats
+
+
+@dataclass(frozen=True, slots=True)
+class Temperatures:
+    """Daily air temperatures, one row a day without a gap.
+
+    Attributes
+    ----------
+    first_day
+        Day of the first row.
+    minimum_c, maximum_c
+        (days,) degrees Celsius.
+    """
+
+    first_day: date
+    minimum_c: FloatArray
+    maximum_c: FloatArray
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "minimum_c", frozen_floats(self.minimum_c, shape=(None,)))
+        object.__setattr__(self, "maximum_c", frozen_floats(self.maximum_c, shape=self.minimum_c.shape))
+
+
+@dataclass(frozen=True, slots=True)
+class Crop:
+    """What grows, how much is hoped for, and since when.
+
+    Attributes
+    ----------
+    name
+        A row of the crop table.
+    yield_goal
+        In the unit the crop table names for the unit system; ``None`` for the table's reference yield.
+    planted
+        First day of the demand curve.
+    own_demand
+        element -> (days,) kg/ha/day, replacing the built-in curves of those elements.
+    """
+
+    name: str
+    planted: date
+    yield_goal: float | None = None
+    own_demand: Mapping[str, FloatArray] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        own = {element: frozen_floats(values, shape=(None,)) for element, values in self.own_demand.items()}
+        object.__setattr__(self, "own_demand", MappingProxyType(own))
+
+
+@dataclass(frozen=True, slots=True)
+class Season:
+    """When the spreader can go, and the weather where it is known.
+
+    Attributes
+    ----------
+    apply_on
+        Sorted days on which the spreader can go; empty when the user named none.
+    apply_days_needed
+        Days between ordering and spreading.
+    """
+
+    apply_on: tuple[date, ...] = ()
+    apply_days_needed: int = 0
+    temperatures: Temperatures | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """What being short and being over cost.
+
+    Attributes
+    ----------
+    assurance
+        Critical fractile tau in (0, 1), used where a nutrient has no price pair.
+    cost_short, cost_over
+        element (or product of a rate table) -> money per kg short, and per kg applied in vain.
+    """
+
+    assurance: float = 0.75
+    cost_short: Mapping[str, float] = field(default_factory=dict)
+    cost_over: Mapping[str, float] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "cost_short", MappingProxyType(dict(self.cost_short)))
+        object.__setattr__(self, "cost_over", MappingProxyType(dict(self.cost_over)))
+
+
+@dataclass(frozen=True, slots=True)
+class RateTable:
+    """A user's own table from a measured value to a product rate.
+
+    Attributes
+    ----------
+    quantity
+        What is measured, e.g. ``"pH"``.
+    product
+        What is applied.
+    value
+        (points,) strictly increasing measured values, in the unit of the samples.
+    rate_kg_ha
+        (points,) product rates; linear between points, constant beyond them.
+    """
+
+    quantity: str
+    product: str
+    value: FloatArray
+    rate_kg_ha: FloatArray
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "value", frozen_floats(self.value, shape=(None,)))
+        object.__setattr__(self, "rate_kg_ha", frozen_floats(self.rate_kg_ha, shape=self.value.shape))
+
+
+@dataclass(frozen=True, slots=True)
+class Product:
+    """A product on hand.
+
+    Attributes
+    ----------
+    name
+        As the user calls it.
+    analysis
+        element -> mass of the element per mass of product (0.60 K2O is 0.498 K).
+    label
+        The analysis as the label states it, e.g. ``{"K2O": 60.0}`` in percent.
+    price_per_kg
+        Money per kg of product; ``None`` when no price was given.
+    source
+        ``mineral`` or ``organic``.
+    bulk_density_kg_m3
+        For hopper loads; ``None`` when unknown.
+    release_half_life_days
+        ``None`` when all is available at once.
+    release_lag_days
+        Days from spreading until it feeds the crop.
+    available_fraction
+        Share of the nutrient that becomes available within the season.
+    """
+
+    name: str
+    analysis: Mapping[str, float]
+    label: Mapping[str, float] = field(default_factory=dict)
+    price_per_kg: float | None = None
+    source: Literal["mineral", "organic"] = "mineral"
+    bulk_density_kg_m3: float | None = None
+    release_half_life_days: float | None = None
+    release_lag_days: int = 0
+    available_fraction: float = 1.0
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "analysis", MappingProxyType(dict(self.analysis)))
+        object.__setattr__(self, "label", MappingProxyType(dict(self.label)))
+
+
+@dataclass(frozen=True, slots=True)
+class Spreader:
+    """Limits of the machine; ``None`` where the user stated none.
+
+    Attributes
+    ----------
+    swath_m, speed_m_s, response_s
+        Working width, ground speed, time the controller takes to change the rate.
+    min_rate_kg_ha, max_rate_kg_ha
+        Smallest and largest product rate the machine can spread (0 is always possible).
+    step_kg_ha
+        Rates are multiples of it; 0 for no rounding.
+    """
+
+    swath_m: float | None = None
+    speed_m_s: float | None = None
+    response_s: float | None = None
+    min_rate_kg_ha: float = 0.0
+    max_rate_kg_ha: float = float("inf")
+    step_kg_ha: float = 0.0
+    heading_deg: float | None = None

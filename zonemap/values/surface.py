@@ -1,0 +1,159 @@
+"""A surface: for every cell a distribution, not a number.
+
+On the transformed scale g the quantile function of a cell is a short Hermite series in the normal score,
+``g(S)(p) = sum_j c_j He_j(z_p)`` with ``z_p`` the standard normal quantile and ``He_j`` the probabilists' Hermite
+polynomials (Gaussian anamorphosis; Rivoirard 1994, Introduction to Disjunctive Kriging and Non-Linear Geostatistics,
+Oxford). Two coefficients are the normal distribution (mean, standard deviation); more bend it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.polynomial.hermite_e import hermegauss, hermeval
+
+from zonemap.values.arrays import FloatArray, frozen_floats
+from zonemap.values.note import Note
+from zonemap.values.variogram import EmpiricalVariogram, Variogram
+
+#: Gauss-Hermite nodes for means: exact for polynomials of degree 31 in the normal score.
+_NODES, _WEIGHTS = hermegauss(16)
+_WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
+
+
+@dataclass(frozen=True, slots=True)
+class Transform:
+    """A monotone scale: none, log, or Box-Cox with its exponent.
+
+    >>> Transform("log").backward(Transform("log").forward(np.array([2.0])))
+    array([2.])
+    """
+
+    name: Literal["none", "log", "box_cox"] = "none"
+    exponent: float = 1.0
+
+    def forward(self, value: FloatArray) -> FloatArray:
+        """From the measured scale to g."""
+        if self.name == "none":
+            return value
+        if self.name == "log":
+            return np.log(value)
+        return np.asarray((value**self.exponent - 1) / self.exponent)
+
+    def backward(self, g: FloatArray) -> FloatArray:
+        """From g to the measured scale; beyond the end of a Box-Cox scale the result is 0."""
+        if self.name == "none":
+            return g
+        if self.name == "log":
+            return np.exp(g)
+        return np.asarray(np.maximum(self.exponent * g + 1, 0.0) ** (1 / self.exponent))
+
+
+@dataclass(frozen=True, slots=True)
+class CrossValidation:
+    """Leave-one-out diagnostics on the measured scale (`msdr` and `coverage_90` from the predictive distribution).
+
+    Attributes
+    ----------
+    mean_error, rmse
+        In the unit of the quantity.
+    msdr
+        Mean squared deviation ratio on the g scale, ideal 1.
+    coverage_90
+        Share of left-out values inside their central 90 % interval.
+    """
+
+    mean_error: float
+    rmse: float
+    msdr: float
+    coverage_90: float
+
+
+Structure = Literal["found", "not_found", "too_few"]
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What stands behind a surface.
+
+    Attributes
+    ----------
+    samples
+        How many distinct points were used.
+    structure
+        Whether the samples show spatial structure.
+    structure_p
+        p-value of the likelihood-ratio test against pure nugget; NaN when it was not made.
+    variogram, empirical
+        The fitted model on the g scale, and the empirical variogram for the eye; ``None`` where none was made.
+    cross_validation
+        ``None`` with fewer than three samples.
+    notes
+        What the user should know of this surface.
+    """
+
+    samples: int
+    structure: Structure
+    structure_p: float
+    variogram: Variogram | None
+    empirical: EmpiricalVariogram | None
+    cross_validation: CrossValidation | None
+    notes: tuple[Note, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Surface:
+    """Distribution of one quantity in every cell of a grid.
+
+    Attributes
+    ----------
+    quantity, unit
+        What, and in which unit after the back-transform.
+    transform
+        The scale on which `score_coefficients` live.
+    score_coefficients
+        (terms, cells), terms >= 2: c_j above. ``c_1 >= 0`` and the series is increasing in z.
+    evidence
+        Where it comes from.
+    """
+
+    quantity: str
+    unit: str
+    transform: Transform
+    score_coefficients: FloatArray
+    evidence: Evidence
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "score_coefficients", frozen_floats(self.score_coefficients, shape=(None, None)))
+
+    def at_score(self, normal_score: float) -> FloatArray:
+        """Cell vector of the quantile whose standard normal score is given, in `unit`."""
+        return self.transform.backward(np.asarray(hermeval(normal_score, self.score_coefficients), dtype=np.float64))
+
+    def quantile(self, probability: float) -> FloatArray:
+        """Cell vector of the `probability` quantile, in `unit`."""
+        from scipy.special import ndtri
+
+        return self.at_score(float(ndtri(probability)))
+
+    def mean(self) -> FloatArray:
+        """Cell vector of means, in `unit` (exact without a transform, 16-point Gauss-Hermite otherwise)."""
+        if self.transform.name == "none":
+            return np.array(self.score_coefficients[0], dtype=np.float64)
+        return _expectation(self.at_score)
+
+    def standard_deviation(self) -> FloatArray:
+        """Cell vector of standard deviations, in `unit`."""
+        mean = self.mean()
+        return np.asarray(np.sqrt(_expectation(lambda z: (self.at_score(z) - mean) ** 2)), dtype=np.float64)
+
+
+def _expectation(of: Callable[[float], FloatArray]) -> FloatArray:
+    """Mean of a function of a standard normal score."""
+    total = np.zeros(1)
+    for node, weight in zip(_NODES, _WEIGHTS, strict=True):
+        total = total + weight * of(float(node))
+    return np.asarray(total, dtype=np.float64)

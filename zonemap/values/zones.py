@@ -1,0 +1,75 @@
+"""Management zones: a label a cell, and their outlines."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from shapely import MultiPolygon
+
+from zonemap.values.arrays import FloatArray, IntArray, frozen_floats, frozen_ints
+
+
+@dataclass(frozen=True, slots=True)
+class Features:
+    """What cells are grouped by.
+
+    Attributes
+    ----------
+    name
+        (features) what each column is.
+    value
+        (cells, features), already scaled and weighted: distances between rows are meant as they stand.
+    """
+
+    name: tuple[str, ...]
+    value: FloatArray
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "value", frozen_floats(self.value, shape=(None, len(self.name))))
+
+
+@dataclass(frozen=True, slots=True)
+class Zones:
+    """A zone number for every cell.
+
+    Attributes
+    ----------
+    number
+        Cell vector, 1 ... count; every number is in use.
+    """
+
+    number: IntArray
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "number", frozen_ints(self.number, shape=(None,)))
+        used = np.unique(self.number)
+        if used.size == 0 or not np.array_equal(used, np.arange(1, used.size + 1)):
+            msg = f"zone numbers must run from 1 without a gap, got {used.tolist()}"
+            raise ValueError(msg)
+
+    @property
+    def count(self) -> int:
+        """How many zones there are."""
+        return int(self.number.max())
+
+
+@dataclass(frozen=True, slots=True)
+class Outlines:
+    """Outlines of all zones, a valid coverage of the field: no gap, no overlap, shared edges identical.
+
+    Attributes
+    ----------
+    zone
+        (count) zone numbers 1 ... count.
+    area
+        (count) one geometry a zone in the working CRS; their union is the field.
+    """
+
+    zone: tuple[int, ...]
+    area: tuple[MultiPolygon, ...]
+
+    @property
+    def area_ha(self) -> FloatArray:
+        """(count,) ha."""
+        return np.array([area.area for area in self.area]) / 10_000
