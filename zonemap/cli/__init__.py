@@ -3,6 +3,38 @@
 Nothing heavy is imported before a command runs.
 """
 
+from __future__ import annotations
 
+import click
+
+from zonemap import __version__
+from zonemap.cli.check import check
+from zonemap.cli.plan import plan
+from zonemap.cli.start import start
+
+_EXAMPLES = """
+Examples:
+
+\b
+  zonemap start my_field          write a commented field.toml beside a boundary and samples
+  zonemap check my_field          read everything, say what is wrong and how to mend it
+  zonemap plan my_field           surfaces, zones, rates and files for the spreader
+  zonemap plan my_field --json    the same, numbers on stdout for another program
+
+\b
+Exit codes: 0 done; 1 done, but the result carries a refusal to read;
+            2 the input cannot be used; 3 the output cannot be written.
+"""
+
+
+@click.group(epilog=_EXAMPLES, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="zonemap")
 def main() -> None:
-    """Run the command line."""
+    """From sampled soil supply rates to zones and a prescription the spreader loads.
+
+    A field folder holds field.toml, a boundary and samples; sample_fields/ has four to look at.
+    """
+
+
+for _command in (plan, check, start):
+    main.add_command(_command)

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from zonemap.values.arrays import FloatArray, frozen_floats
+from zonemap.values.season import Product
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,3 +95,70 @@ class Demand:
     def peak_kg_ha_day(self) -> float:
         """Largest daily value; not to be compared with a 10-day mean."""
         return float(self.demand_kg_ha_day.max())
+
+
+@dataclass(frozen=True, slots=True)
+class Costs:
+    """What a kg short and a kg too much cost.
+
+    Attributes
+    ----------
+    short, over
+        Per kg; money where `priced`, otherwise relative to the season's demand.
+    """
+
+    short: float
+    over: float
+    priced: bool
+
+    @property
+    def assurance(self) -> float:
+        """Critical fractile tau = c_u / (c_u + c_o): the probability with which the need should be met.
+
+        References
+        ----------
+        The single-period inventory problem of operations research (common in textbooks as the newsvendor problem).
+        """
+        return self.short / (self.short + self.over)
+
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """One thing the field may lack, and what can be done about it.
+
+    Attributes
+    ----------
+    curve
+        Need against the measured value.
+    costs
+        Of being short and over, per kg of what the curve is of.
+    demand
+        Crop demand behind the curve; ``None`` for a user's rate table.
+    product
+        What meets it; ``None`` when no product of the user's holds the element.
+    on
+        Day of spreading; ``None`` when the user named none.
+    available_fraction
+        Fraction of the applied nutrient that feeds the crop within the season.
+    first_short_day
+        Day on which a tenth of the field runs short, over places and uncertainty; ``None`` if never.
+    spread_by
+        Last day of spreading that still feeds that day; ``None`` if never short.
+    share_of_field_short
+        Probability, averaged over the field, that the season has a shortfall.
+    """
+
+    curve: NeedCurve
+    costs: Costs
+    demand: Demand | None
+    product: Product | None
+    on: date | None
+    available_fraction: float
+    first_short_day: date | None
+    spread_by: date | None
+    share_of_field_short: float
+
+    @property
+    def quantity(self) -> str:
+        """What is measured."""
+        return self.curve.quantity

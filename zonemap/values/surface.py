@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.polynomial.hermite_e import hermegauss, hermeval
+from numpy.polynomial.hermite_e import hermeder, hermegauss, hermeval
 
 from zonemap.values.arrays import FloatArray, frozen_floats
 from zonemap.values.note import Note
@@ -22,6 +22,9 @@ from zonemap.values.variogram import EmpiricalVariogram, Variogram
 #: Gauss-Hermite nodes for means: exact for polynomials of degree 31 in the normal score.
 _NODES, _WEIGHTS = hermegauss(16)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
+#: beyond this normal score (1 in 3e6) a fitted series is not asked
+_FARTHEST_SCORE = 5.0
+_NEWTON_STEPS = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +142,26 @@ class Surface:
 
         return self.at_score(float(ndtri(probability)))
 
+    def score_of(self, g: FloatArray) -> FloatArray:
+        """Cell vector of the normal scores at which the cells' series take the values `g` (a cell vector).
+
+        Exact for two terms; otherwise Newton steps from the normal approximation, within +-5.
+        """
+        centre, spread = self.score_coefficients[0], self.score_coefficients[1]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            score = np.where(spread > 0, (g - centre) / spread, np.where(g >= centre, np.inf, -np.inf))
+        if self.score_coefficients.shape[0] == 2:
+            return score
+        return _solve_series(self.score_coefficients, g, np.clip(score, -_FARTHEST_SCORE, _FARTHEST_SCORE))
+
+    def probability_below(self, value: FloatArray) -> FloatArray:
+        """Cell vector of P(S <= value), `value` a cell vector in `unit`."""
+        from scipy.special import ndtr
+
+        with np.errstate(divide="ignore"):
+            g = self.transform.forward(value if self.transform.name == "none" else np.maximum(value, 0.0))
+        return np.asarray(ndtr(self.score_of(g)), dtype=np.float64)
+
     def mean(self) -> FloatArray:
         """Cell vector of means, in `unit` (exact without a transform, 16-point Gauss-Hermite otherwise)."""
         if self.transform.name == "none":
@@ -149,6 +172,16 @@ class Surface:
         """Cell vector of standard deviations, in `unit`."""
         mean = self.mean()
         return np.asarray(np.sqrt(_expectation(lambda z: (self.at_score(z) - mean) ** 2)), dtype=np.float64)
+
+
+def _solve_series(coefficients: FloatArray, g: FloatArray, score: FloatArray) -> FloatArray:
+    """Normal scores at which the series takes the values `g`, within +-`_FARTHEST_SCORE`."""
+    slope = hermeder(coefficients)
+    for _ in range(_NEWTON_STEPS):
+        miss = hermeval(score, coefficients, tensor=False) - g
+        step = miss / np.maximum(hermeval(score, slope, tensor=False), np.finfo(float).tiny)
+        score = np.clip(score - np.clip(step, -1.0, 1.0), -_FARTHEST_SCORE, _FARTHEST_SCORE)
+    return score
 
 
 def _expectation(of: Callable[[float], FloatArray]) -> FloatArray:

@@ -1,0 +1,106 @@
+"""Daily crop demand by calendar day."""
+
+from __future__ import annotations
+
+import math
+from datetime import timedelta
+
+import numpy as np
+
+from zonemap.agronomy.crops import CropRow, Uptake, crop_row
+from zonemap.agronomy.degree_days import degree_days
+from zonemap.units import ELEMENTS, UnitSystem
+from zonemap.values.arrays import FloatArray
+from zonemap.values.need import Demand
+from zonemap.values.season import Crop, Temperatures
+
+
+def crop_demand(crop: Crop, temperatures: Temperatures | None, *, units: UnitSystem) -> tuple[Demand, ...]:
+    """Demand of a crop for every nutrient its table (or the user's own file) knows.
+
+    Parameters
+    ----------
+    crop
+        `own_demand` replaces the table's curve of the elements it holds.
+    temperatures
+        With them the crop's calendar follows degree days where its row has a rule; without, days after planting.
+    units
+        Unit system of the yield goal.
+
+    Returns
+    -------
+    tuple of Demand
+        In the order of `units.ELEMENTS`; nutrients the crop makes itself are left out.
+
+    Raises
+    ------
+    InputError
+        Unknown crop, or a yield goal out of range.
+    """
+    row = crop_row(crop.name)
+    factor = row.yield_factor(crop.yield_goal, units)
+    edges = season_edges(row, crop, temperatures)
+    demands = []
+    for element in ELEMENTS:
+        if element in crop.own_demand:
+            daily, source = crop.own_demand[element], "the user's own demand file"
+        elif element in row.uptake and not row.uptake[element].fixed_by_crop:
+            daily = factor * daily_uptake(row.uptake[element], edges * row.season_days, season_days=row.season_days)
+            source = row.uptake[element].source
+        else:
+            continue
+        demands.append(Demand(element, crop.planted, daily, np.ones(daily.size), source))
+    return tuple(demands)
+
+
+def daily_uptake(uptake: Uptake, edge_days: FloatArray, *, season_days: float) -> FloatArray:
+    """Uptake between successive edges of a season, kg/ha, scaled so that the whole season takes the total.
+
+    Parameters
+    ----------
+    edge_days
+        (days + 1,) rising, in days of a season of the reference length.
+
+    Returns
+    -------
+    FloatArray
+        (days,) kg/ha.
+    """
+
+    def cumulative(day: FloatArray) -> FloatArray:
+        return np.asarray(1 / (1 + np.exp(-uptake.steepness_per_day * (day - uptake.midpoint_day))))
+
+    start, end = cumulative(np.array([0.0, season_days]))
+    return np.asarray(uptake.total_kg_ha * np.diff(cumulative(edge_days)) / (end - start))
+
+
+def season_edges(row: CropRow, crop: Crop, temperatures: Temperatures | None) -> FloatArray:
+    """Share of the season passed at the start of every day, from 0 to 1.
+
+    Degree days drive it where temperatures and a rule exist; days before and after the record pass at the pace of the
+    reference season.
+
+    Returns
+    -------
+    FloatArray
+        (days + 1,) from 0 to 1.
+    """
+    pace = 1 / row.season_days
+    if temperatures is None or row.degree_days is None:
+        return np.linspace(0, 1, row.season_days + 1)
+    rule = row.degree_days
+    heat = degree_days(temperatures.minimum_c, temperatures.maximum_c, base_c=rule.base_c, cap_c=rule.cap_c)
+    skip = (crop.planted - temperatures.first_day).days
+    recorded = (
+        heat[skip:] / rule.season_c if skip >= 0 else np.concatenate([np.full(-skip, pace), heat / rule.season_c])
+    )
+    left = 1 - recorded.sum()
+    tail = np.full(max(math.ceil(left / pace), 0), pace)
+    share = np.concatenate([[0.0], np.cumsum(np.concatenate([recorded, tail]))])
+    last = int(np.searchsorted(share, 1.0 - 1e-12))
+    return np.asarray(np.minimum(share[: last + 1], 1.0))
+
+
+def last_day(demand: Demand) -> timedelta:
+    """Time from the first day of a demand to its last."""
+    return timedelta(days=demand.demand_kg_ha_day.size - 1)

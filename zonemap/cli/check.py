@@ -1,0 +1,26 @@
+"""``zonemap check``: read everything, say what is wrong and how to mend it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from zonemap.cli.door import one_line_errors
+
+
+@click.command(epilog="Example:  zonemap check sample_fields/heron_bend")
+@click.argument("folder", type=click.Path(path_type=Path), metavar="DIR")
+@one_line_errors
+def check(folder: Path) -> int:
+    """Read the field folder DIR without planning anything.
+
+    Exit code 2 when it cannot be used.
+    """
+    from zonemap.io.folder import read_folder
+    from zonemap.job import default_pipeline
+    from zonemap.report.text import case_text
+
+    case = read_folder(folder)
+    click.echo(case_text(case, pipeline=default_pipeline(case)))
+    return 0

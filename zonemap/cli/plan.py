@@ -1,0 +1,43 @@
+"""``zonemap plan``: the main job."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from zonemap.cli.door import one_line_errors, stage_lines
+
+
+@click.command(
+    epilog="""Examples:
+
+\b
+  zonemap plan sample_fields/heron_bend
+  zonemap plan my_field --out season_2026 --pipeline season_supply
+  zonemap plan my_field --pipeline my_pipeline.toml --json
+"""
+)
+@click.argument("folder", type=click.Path(path_type=Path), metavar="DIR")
+@click.option("--pipeline", metavar="FILE", help="A pipeline file, or the name of a shipped one.")
+@click.option("--out", type=click.Path(path_type=Path), metavar="DIR", help="Result folder.  [default: DIR/plan]")
+@click.option("--json", "as_json", is_flag=True, help="Print summary.json on stdout and nothing else.")
+@one_line_errors
+def plan(folder: Path, pipeline: str | None, out: Path | None, as_json: bool) -> int:  # noqa: FBT001 - click's way
+    """Plan the field in DIR and publish the result whole.
+
+    Writes prescription.gpkg, controller/ (shapefiles), surfaces/ (GeoTIFF), map.png, summary.json and
+    manifest.json. The result folder is replaced only after every file has been read back.
+    """
+    import json
+
+    from zonemap.job import plan_field
+    from zonemap.report.text import result_text
+
+    with stage_lines() as progress:
+        outcome = plan_field(folder, pipeline=pipeline, out=out, progress=progress)
+    if as_json:
+        click.echo(json.dumps(outcome.summary, indent=2, ensure_ascii=False))
+    else:
+        click.echo(result_text(outcome.plan, outcome.folder))
+    return outcome.exit_code

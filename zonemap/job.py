@@ -1,0 +1,191 @@
+"""One field, from folder to published result: read, run, write, verify, swap in."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from zonemap.io.folder import read_folder
+from zonemap.io.manifest import write_manifest
+from zonemap.io.publish import check_target, private_folder, swap_in
+from zonemap.pipeline.parse import Pipeline, read_pipeline
+from zonemap.values.arrays import FloatArray
+from zonemap.values.case import Case
+from zonemap.values.plan import Plan
+
+Progress = Callable[[str], None]
+
+#: rough size of a result: three bands of four bytes a cell and quantity, with room for the rest
+_BYTES_FOR_A_START = 20_000_000
+
+
+def silence(stage: str) -> None:
+    """Progress for callers who want none."""
+    del stage
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """A published plan.
+
+    Attributes
+    ----------
+    folder
+        Where the result lies.
+    summary
+        Content of summary.json.
+    """
+
+    plan: Plan
+    folder: Path
+    summary: dict[str, Any]
+
+    @property
+    def exit_code(self) -> int:
+        """1 when the result carries a refusal the user must see, else 0."""
+        return int(any(note.kind == "refusal" for note in self.plan.notes))
+
+
+def plan_field(
+    folder: Path, *, pipeline: str | None = None, out: Path | None = None, progress: Progress = silence
+) -> Outcome:
+    """Plan the field in a folder and publish the result whole.
+
+    Parameters
+    ----------
+    folder
+        A field folder with field.toml.
+    pipeline
+        Name of a shipped pipeline, or a file; ``None`` chooses by what the folder holds.
+    out
+        Result folder; ``None`` is ``plan`` inside the field folder.
+    progress
+        Told the name of every stage as it starts.
+
+    Raises
+    ------
+    InputError, OutputError
+        The published result is then what it was before.
+    """
+    from zonemap.pipeline.run import run
+    from zonemap.report.summary import summary
+
+    target = folder / "plan" if out is None else out
+    progress("reading the folder")
+    if pipeline is not None:
+        read_pipeline(pipeline)
+    case = read_folder(folder)
+    check_target(target, needed_bytes=_BYTES_FOR_A_START)
+    chosen = read_pipeline(pipeline or default_pipeline(case))
+    plan = run(case, chosen, progress)
+    content = summary(plan)
+    with private_folder(target, needed_bytes=_BYTES_FOR_A_START) as build:
+        progress("writing files")
+        _write(plan, content, build)
+        progress("reading them back")
+        _verify(plan, build)
+        write_manifest(build, _record(plan, chosen))
+        swap_in(build, target)
+    return Outcome(plan, target, content)
+
+
+def default_pipeline(case: Case) -> str:
+    """Choose a pipeline by what the folder holds: one sample, a rate table, or a crop and resin.
+
+    Returns
+    -------
+    str
+        Name of a shipped pipeline.
+    """
+    if case.samples.count == 1:
+        return "one_composite"
+    if case.rate_tables and (case.crop is None or case.samples.basis.kind != "resin"):
+        return "rate_table"
+    return "season_supply"
+
+
+def _write(plan: Plan, content: dict[str, Any], build: Path) -> None:
+    """Write every file but the manifest into the private folder."""
+    from zonemap.io.geopackage import write_geopackage
+    from zonemap.io.geotiff import surface_names, write_surface
+    from zonemap.io.shapefile import write_shapefiles
+    from zonemap.report.figures import draw_map
+
+    case, day = plan.case, _day_of(plan.case)
+    text = json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False)
+    (build / "summary.json").write_text(text + "\n", encoding="utf-8", newline="\n")
+    write_geopackage(
+        build / "prescription.gpkg",
+        field=case.field,
+        samples=case.samples,
+        outlines=plan.outlines,
+        prescription=plan.prescription,
+        zone_attributes=_zone_attributes(plan),
+        identifier=f"zonemap, pipeline {plan.pipeline}",
+        written_on=day,
+    )
+    (build / "controller").mkdir()
+    write_shapefiles(
+        build / "controller",
+        field_name=case.field.name,
+        prescription=plan.prescription,
+        notes=plan.notes,
+        written_on=day,
+    )
+    (build / "surfaces").mkdir()
+    if plan.mapped:
+        for quantity, name in surface_names(plan.surfaces).items():
+            path = build / "surfaces" / name
+            write_surface(path, plan.surfaces[quantity], plan.grid, probability=1 - case.decision.assurance)
+        draw_map(plan, build / "map.png")
+
+
+def _verify(plan: Plan, build: Path) -> None:
+    """Read every file back, each with another library than wrote it."""
+    from zonemap.io.verify import verify_result
+
+    verify_result(
+        build,
+        field=plan.case.field,
+        samples=plan.case.samples,
+        outlines=plan.outlines,
+        prescription=plan.prescription,
+        surfaces=plan.surfaces if plan.mapped else {},
+        grid=plan.grid,
+        probability=1 - plan.case.decision.assurance,
+    )
+    json.loads((build / "summary.json").read_text(encoding="utf-8"))
+
+
+def _record(plan: Plan, pipeline: Pipeline) -> dict[str, Any]:
+    """Provenance: what was read, how it was planned, and every warning."""
+    return {
+        "pipeline": {"name": pipeline.name, "sha256": pipeline.sha256, "text": pipeline.text},
+        "inputs": dict(plan.case.input_sha256),
+        "notes": [{"kind": note.kind, "text": note.text} for note in plan.notes],
+    }
+
+
+def _zone_attributes(plan: Plan) -> dict[str, FloatArray]:
+    """Columns of the zones layer: mean supply, need and rates, metric, the unit at the end of the name."""
+    columns: dict[str, FloatArray] = {}
+    for quantity, supply in plan.zone_report.supply.items():
+        unit = plan.surfaces[quantity].unit.replace("/", "_")
+        columns[f"{quantity}_mean_{unit}"] = supply
+    for quantity, need in plan.zone_report.need_kg_ha.items():
+        columns[f"{quantity}_need_kg_ha"] = need
+    for application in plan.prescription.applications:
+        on = f"_{application.on}" if application.on else ""
+        columns[f"{application.product.name}{on}_kg_ha"] = application.rate_kg_ha
+    return columns
+
+
+def _day_of(case: Case) -> date:
+    """Day the files state as their last change: from the input, so that equal input gives equal bytes."""
+    from zonemap.io.prescription_rows import UNSTATED_DAY
+
+    return case.collected or (case.crop.planted if case.crop else UNSTATED_DAY)

@@ -1,0 +1,181 @@
+"""What the field may lack: surfaces and crop, or a surface and the user's own table, meet here."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import date, timedelta
+
+import numpy as np
+
+from zonemap.agronomy.demand import crop_demand
+from zonemap.agronomy.products import cheapest_source, price_per_kg_of, released_fraction
+from zonemap.agronomy.rate import need_distribution, pooled_quantile
+from zonemap.agronomy.shortfall import first_short_day, shortfall_curve
+from zonemap.agronomy.tables import rate_table_curve
+from zonemap.agronomy.timing import choose_day, spread_by
+from zonemap.errors import InputError
+from zonemap.values.arrays import FloatArray
+from zonemap.values.case import Case
+from zonemap.values.grid import Grid
+from zonemap.values.need import Costs, Demand, Need, NeedCurve
+from zonemap.values.note import Note
+from zonemap.values.season import Decision, Product, RateTable
+from zonemap.values.surface import Surface
+from zonemap.values.zones import Zones
+
+#: the crop counts as running short where this share of field and uncertainty is short
+_FIRST_SHORT_SHARE = 0.1
+
+Needs = tuple[tuple[Need, ...], tuple[Note, ...]]
+
+
+def season_shortfall(case: Case, surfaces: Mapping[str, Surface], grid: Grid) -> Needs:
+    """Season shortfall of every nutrient that was measured and that the crop's table knows.
+
+    Raises
+    ------
+    InputError
+        Without a crop, on another basis than resin, or when no day of spreading lies within the season.
+    """
+    if case.crop is None:
+        mend = "Add [crop] with name, yield_goal and planted, or [[rate_table]] for your own rates."
+        raise InputError("field.toml", "there is no [crop] to compare the supply with", mend)
+    if case.samples.basis.kind != "resin":
+        what = f"demand per day cannot be compared with a {case.samples.basis.kind} value"
+        raise InputError("field.toml, samples.basis", what, "Give resin supply rates, or a [[rate_table]].")
+    demands = crop_demand(case.crop, case.season.temperatures, units=case.units)
+    _refuse_late_days(case, demands)
+    pairs = [
+        _nutrient_need(case, demand, surfaces[demand.nutrient], grid)
+        for demand in demands
+        if demand.nutrient in surfaces
+    ]
+    notes = [note for _, notes in pairs for note in notes]
+    known = {demand.nutrient for demand in demands}
+    unknown = [quantity for quantity in surfaces if quantity not in known]
+    if unknown:
+        text = (
+            f"{', '.join(unknown)}: mapped, but the crop table has no demand for {case.crop.name}; no rate is planned."
+        )
+        notes.append(Note("warning", text))
+    if not pairs:
+        what = f"none of {', '.join(surfaces)} has a demand curve for {case.crop.name}"
+        raise InputError("field.toml, samples.columns", what, "Name the nutrients (N, P, K ...), or give crop.demand.")
+    return tuple(need for need, _ in pairs), tuple(notes)
+
+
+def rate_table(case: Case, surfaces: Mapping[str, Surface], grid: Grid) -> Needs:
+    """Product need straight from the user's own tables.
+
+    Raises
+    ------
+    InputError
+        Without a table, or when a table's quantity was not measured.
+    """
+    if not case.rate_tables:
+        mend = 'Add [[rate_table]] with value, product and points, e.g. value = "pH", points = [[5.0, 4000], [6.5, 0]].'
+        raise InputError("field.toml", "there is no [[rate_table]]", mend)
+    needs = [_table_need(case, table, surfaces, grid) for table in case.rate_tables]
+    return tuple(needs), ()
+
+
+def shortfall_or_table(case: Case, surfaces: Mapping[str, Surface], grid: Grid) -> Needs:
+    """Crop shortfall where a crop is named and resin was used, the user's rate tables otherwise."""
+    if case.crop is not None and case.samples.basis.kind == "resin":
+        return season_shortfall(case, surfaces, grid)
+    return rate_table(case, surfaces, grid)
+
+
+def same_currency(needs: tuple[Need, ...]) -> tuple[Need, ...]:
+    """Put all costs on one scale: money if every need that has a product is priced, relative to its own curve if not.
+
+    The critical fractiles stay as they are.
+    """
+    if all(need.costs.priced for need in needs if need.product is not None):
+        return needs
+    return tuple(replace(need, costs=_relative(need.costs.assurance, need.curve)) for need in needs)
+
+
+def _nutrient_need(case: Case, demand: Demand, surface: Surface, grid: Grid) -> tuple[Need, tuple[Note, ...]]:
+    product = cheapest_source(demand.nutrient, case.products)
+    lag = product.release_lag_days if product else 0
+    everywhere = Zones(np.ones(grid.cells, dtype=np.int64))
+    low = pooled_quantile(surface, grid.cell_area_ha, everywhere, probability=_FIRST_SHORT_SHARE)
+    first = first_short_day(demand, float(low[0]))
+    latest = None if first is None else spread_by(first, release_lag_days=lag)
+    on = choose_day(case.season.apply_on, latest)
+    since = demand.first_day if on is None else on + timedelta(days=lag)
+    curve = shortfall_curve(demand, since=since)
+    days_left = demand.demand_kg_ha_day.size - max((since - demand.first_day).days, 0)
+    fraction = released_fraction(product, days=days_left) if product else 1.0
+    price = price_per_kg_of(demand.nutrient, product) if product else None
+    costs = _costs(case.decision, demand.nutrient, curve, None if price is None else price / fraction)
+    need = Need(curve, costs, demand, product, on, fraction, first, latest, _share_short(surface, curve, grid))
+    return need, _timing_notes(need, demand, surface, grid)
+
+
+def _table_need(case: Case, table: RateTable, surfaces: Mapping[str, Surface], grid: Grid) -> Need:
+    if table.quantity not in surfaces:
+        what = f"'{table.quantity}' is not among the measured {', '.join(surfaces)}"
+        raise InputError("field.toml, rate_table.value", what, "Name a quantity of samples.columns.")
+    surface = surfaces[table.quantity]
+    curve = rate_table_curve(table, measured_unit=surface.unit)
+    product = next((p for p in case.products if p.name == table.product), Product(table.product, {}))
+    costs = _costs(case.decision, table.product, curve, product.price_per_kg)
+    on = choose_day(case.season.apply_on, None)
+    return Need(curve, costs, None, product, on, 1.0, None, None, _share_short(surface, curve, grid))
+
+
+def _costs(decision: Decision, key: str, curve: NeedCurve, price: float | None) -> Costs:
+    """Costs from the user's prices, else from the product's price and the assurance, else relative."""
+    short, over = decision.cost_short.get(key), decision.cost_over.get(key)
+    odds = decision.assurance / (1 - decision.assurance)
+    if short is not None and over is not None:
+        return Costs(short, over, priced=True)
+    if short is not None:
+        return Costs(short, short / odds, priced=True)
+    if over is None:
+        over = price
+    if over is None or over == 0:
+        return _relative(decision.assurance, curve)
+    return Costs(over * odds, over, priced=True)
+
+
+def _relative(assurance: float, curve: NeedCurve) -> Costs:
+    """Costs in units of the largest need of the curve."""
+    scale = float(curve.need_kg_ha.max()) or 1.0
+    return Costs(assurance / (1 - assurance) / scale, 1 / scale, priced=False)
+
+
+def _share_short(surface: Surface, curve: NeedCurve, grid: Grid) -> float:
+    """Probability of any need, averaged over the area of the field."""
+    distribution = need_distribution(surface, curve, grid.cell_area_ha)
+    short: FloatArray = distribution.weight @ (distribution.need_kg_ha > 0)
+    return float(short @ grid.cell_area_ha / grid.cell_area_ha.sum())
+
+
+def _timing_notes(need: Need, demand: Demand, surface: Surface, grid: Grid) -> tuple[Note, ...]:
+    if need.product is None:
+        text = f"{demand.nutrient}: no [[product]] holds it, so no rate is planned for it."
+        return (Note("warning", text),) if need.share_of_field_short > _FIRST_SHORT_SHARE else ()
+    if need.on is None or need.spread_by is None or need.on <= need.spread_by:
+        return ()
+    whole = shortfall_curve(demand, since=demand.first_day)
+    supply = surface.at_score(0.0)
+    lost = whole.at(supply) - need.curve.at(supply)
+    mean_lost = float(lost @ grid.cell_area_ha / grid.cell_area_ha.sum())
+    text = (
+        f"{demand.nutrient}: the first possible day, {need.on}, is after the last useful one, {need.spread_by}; about "
+        f"{mean_lost:.1f} kg/ha lacking until then cannot be made up."
+    )
+    return (Note("warning", text),)
+
+
+def _refuse_late_days(case: Case, demands: tuple[Demand, ...]) -> None:
+    if not case.season.apply_on or not demands:
+        return
+    end: date = max(d.first_day + timedelta(days=d.demand_kg_ha_day.size - 1) for d in demands)
+    if min(case.season.apply_on) > end:
+        what = f"every day is after {end}, when the crop stops feeding"
+        raise InputError("field.toml, season.apply_on", what, "Name a day before that, or correct crop.planted.")

@@ -1,0 +1,72 @@
+"""What is always said, and what a plan changed: notes that ride with the result."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from zonemap.values.case import Case
+from zonemap.values.note import Note
+from zonemap.values.prescription import Prescription
+from zonemap.values.surface import Surface
+
+_STRUCTURE = {
+    "not_found": "no spatial pattern shows, so this sampling cannot support a map of it; one level is used everywhere",
+    "too_few": "too few samples for a map of it; one level is used everywhere",
+}
+
+
+def surface_notes(surfaces: Mapping[str, Surface]) -> tuple[Note, ...]:
+    """What each surface has to say, structure first."""
+    notes = []
+    for quantity, surface in surfaces.items():
+        evidence = surface.evidence
+        if evidence.structure != "found" and evidence.samples > 1:
+            notes.append(Note("warning", f"{quantity}: {_STRUCTURE[evidence.structure]} ({evidence.samples} samples)."))
+        notes.extend(evidence.notes)
+    return tuple(notes)
+
+
+def limit_notes(prescription: Prescription, case: Case) -> tuple[Note, ...]:
+    """Totals planned and prescribed, where limits and steps moved them by more than a thousandth."""
+    notes = []
+    zone_area = np.bincount(prescription.zone, weights=prescription.area_ha)
+    for application in prescription.applications:
+        planned = float(application.planned_kg_ha @ zone_area[1:])
+        given = prescription.total_kg(application)
+        if planned > 0 and abs(given - planned) > 1e-3 * planned:
+            text = (
+                f"{application.product.name}: {planned:,.0f} kg planned, {given:,.0f} kg prescribed "
+                f"({given / planned - 1:+.1%}) after the spreader's limits and rounding."
+            )
+            notes.append(Note("warning", text))
+        capped = (application.planned_kg_ha > application.rate_kg_ha * 1.001).nonzero()[0] + 1
+        if application.planned_kg_ha.max() > case.spreader.max_rate_kg_ha:
+            zones = ", ".join(str(zone) for zone in capped)
+            text = f"{application.product.name}: the largest rate leaves zone {zones} short; make a second pass."
+            notes.append(Note("warning", text))
+    return tuple(notes)
+
+
+def cautions(case: Case, prescription: Prescription) -> tuple[Note, ...]:
+    """Cautions that belong to what is being spread."""
+    texts = [
+        "Rates are advice from the data given. They defer to local codes, the nutrient management plan and licensed "
+        "practice.",
+        "Setbacks from wells, sinkholes and water differ from place to place: check that every one is among the "
+        "no-spread areas.",
+    ]
+    nitrogen = any(a.product.analysis.get("N", 0) > 0 and a.rate_kg_ha.any() for a in prescription.applications)
+    if nitrogen:
+        texts.append(
+            "Nitrogen can reach groundwater as nitrate: keep it away from wells, and split it where soils are light or "
+            "rain is near. Urea left on the surface can lose ammonia: work it in, water it in or wait for rain."
+        )
+    if any(a.rate_kg_ha.any() for a in prescription.applications):
+        texts.append(
+            "Fertilizer salt burns seed, seedlings and turf: keep it off wet leaves and away from the seed row."
+        )
+    if case.decision.assurance > 0.9:
+        texts.append("An assurance above 0.9 buys little and wastes much where supply is uncertain.")
+    return tuple(Note("caution", text) for text in texts)

@@ -1,0 +1,154 @@
+"""The whole flow, from samples to prescription, in order."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+
+from zonemap.pipeline.choice import Losses, best_rate, losses_of
+from zonemap.pipeline.needs import same_currency
+from zonemap.pipeline.notes import cautions, limit_notes, surface_notes
+from zonemap.pipeline.parse import Pipeline
+from zonemap.pipeline.verdict import value_of_varying
+from zonemap.units import KG_HA_PER_LB_AC
+from zonemap.values.arrays import FloatArray
+from zonemap.values.case import Case
+from zonemap.values.grid import Grid
+from zonemap.values.need import Need
+from zonemap.values.note import Note
+from zonemap.values.plan import Plan, ZoneReport
+from zonemap.values.prescription import Application, Prescription
+from zonemap.values.samples import Measurements
+from zonemap.values.season import Product
+from zonemap.values.surface import Surface
+from zonemap.values.zones import Features, Outlines, Zones
+from zonemap.zoning.cluster import renumber
+from zonemap.zoning.features import supply_features
+from zonemap.zoning.outline import single_parts
+
+#: told the name of every stage as it starts
+Progress = Callable[[str], None]
+
+
+def run(case: Case, pipeline: Pipeline, progress: Progress) -> Plan:
+    """Plan one field.
+
+    Raises
+    ------
+    InputError
+        When a stage refuses; the message names the place and the mend.
+    """
+    progress("samples")
+    measured, notes = _screened(case, pipeline)
+    grid: Grid = pipeline.run("grid", case.field)
+    progress("surfaces")
+    surfaces = {s.quantity: s for s in pipeline.run("surface", measured, grid)}
+    progress("demand and shortfall")
+    needs, need_notes = pipeline.run("need", case, surfaces, grid)
+    needs = same_currency(needs)
+    progress("zones")
+    losses = losses_of(needs, surfaces, grid)
+    zones, zones_loss = _zones(pipeline, losses, grid)
+    outlines: Outlines = pipeline.run("outline", zones, grid, case.field)
+    progress("rates and products")
+    report = _zone_report(pipeline, needs, surfaces, zones, grid)
+    prescription = _prescription(case, pipeline, needs, report, outlines)
+    single = measured[0].count == 1
+    value = value_of_varying(losses, zones, zones_loss, area_ha=case.field.area_ha, single=single)
+    said = (*case.notes, *notes, *surface_notes(surfaces), *need_notes, *limit_notes(prescription, case))
+    refusal = (Note("refusal", value.verdict),) if value.advice == "no_map" else ()
+    return Plan(
+        case=case,
+        pipeline=pipeline.name,
+        grid=grid,
+        surfaces=surfaces,
+        needs=needs,
+        zones=zones,
+        outlines=outlines,
+        zone_report=report,
+        value=value,
+        prescription=prescription,
+        mapped=not single,
+        notes=(*refusal, *said, *cautions(case, prescription)),
+    )
+
+
+def _screened(case: Case, pipeline: Pipeline) -> tuple[tuple[Measurements, ...], tuple[Note, ...]]:
+    pairs = [pipeline.run("screen", case.samples, quantity) for quantity in case.samples.quantities]
+    return tuple(m for m, _ in pairs), tuple(note for _, notes in pairs for note in notes)
+
+
+@dataclass(frozen=True, slots=True)
+class _Candidates:
+    """Workable zones for any number asked for."""
+
+    pipeline: Pipeline
+    features: Features
+    need: FloatArray
+    grid: Grid
+
+    def __call__(self, count: int) -> Zones:
+        zones = self.pipeline.run("zones", self.features, self.grid.cell_area_ha, count=count)
+        zones = self.pipeline.run("workable", zones, self.grid, self.features)
+        return renumber(zones, self.need, self.grid.cell_area_ha)
+
+
+def _zones(pipeline: Pipeline, losses: Losses, grid: Grid) -> tuple[Zones, dict[int, float]]:
+    """Zones over the needs whose surfaces have structure; one zone where none has."""
+    found = [(n, s) for n, s in zip(losses.needs, losses.surfaces, strict=True) if s.evidence.structure == "found"]
+    if not found:
+        return Zones(np.ones(grid.cells, dtype=np.int64)), {}
+    cost = {need.quantity: need.costs.short * best_rate(need, surface) for need, surface in found}
+    weights = {quantity: float(np.std(cells)) for quantity, cells in cost.items()}
+    if not any(weights.values()):
+        weights = dict.fromkeys(weights, 1.0)
+    features = supply_features({surface.quantity: surface for _, surface in found}, weights=weights)
+    total = np.sum(list(cost.values()), axis=0)
+    zones, zones_loss = pipeline.run("zone_count", _Candidates(pipeline, features, total, grid), losses)
+    return zones, zones_loss
+
+
+def _zone_report(
+    pipeline: Pipeline, needs: tuple[Need, ...], surfaces: Mapping[str, Surface], zones: Zones, grid: Grid
+) -> ZoneReport:
+    area, index = grid.cell_area_ha, zones.number - 1
+    zone_area = np.bincount(index, weights=area)
+    supply = {q: np.bincount(index, weights=area * s.mean()) / zone_area for q, s in surfaces.items()}
+    need = {
+        n.quantity: pipeline.run("rate", surfaces[n.quantity], n.curve, area, zones, assurance=n.costs.assurance)
+        for n in needs
+    }
+    return ZoneReport(supply, need)
+
+
+def _prescription(
+    case: Case, pipeline: Pipeline, needs: tuple[Need, ...], report: ZoneReport, outlines: Outlines
+) -> Prescription:
+    polygons, zone = single_parts(outlines, tuple(place.area for place in case.field.no_spread))
+    applications = []
+    for product, on, planned in _planned(pipeline, needs, report):
+        unit = KG_HA_PER_LB_AC if case.units == "us" else 1.0
+        step = (1.0 if planned.max() >= 20 * unit else 0.1) * unit
+        rate = pipeline.run("limits", planned, case.spreader, step_kg_ha=step)
+        applications.append(Application(product, on, planned, rate))
+    return Prescription(case.units, case.field.crs, polygons, zone, tuple(applications))
+
+
+def _planned(
+    pipeline: Pipeline, needs: tuple[Need, ...], report: ZoneReport
+) -> list[tuple[Product, date | None, FloatArray]]:
+    """Rates of the products: through their analysis for nutrients, as they stand for the user's own tables."""
+    nutrients = {n.quantity: n for n in needs if n.product is not None and not n.curve.product}
+    sources = {q: n.product for q, n in nutrients.items() if n.product is not None}
+    planned = pipeline.run(
+        "products",
+        {q: report.need_kg_ha[q] for q in nutrients},
+        sources,
+        {q: n.on for q, n in nutrients.items()},
+        {q: n.available_fraction for q, n in nutrients.items()},
+    )
+    tables = [(n.product, n.on, report.need_kg_ha[n.quantity]) for n in needs if n.product and n.curve.product]
+    return [*planned, *((product, on, rate) for product, on, rate in tables if np.any(rate > 0))]

@@ -1,0 +1,53 @@
+"""The stages in order, and the methods each can use. A method's keyword-only parameters are the pipeline's keys.
+
+To add a method: write it in its room, give its parameters types and defaults, name it here, and name it in a pipeline.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from zonemap.agronomy.products import one_product_per_nutrient
+from zonemap.agronomy.rate import zone_need
+from zonemap.geostat.kriging import field_mean, ordinary_block_kriging, ordinary_point_kriging, single_value
+from zonemap.geostat.screen import screen
+from zonemap.machine.limits import clamp_and_round
+from zonemap.pipeline.choice import by_value, fixed
+from zonemap.pipeline.needs import rate_table, season_shortfall, shortfall_or_table
+from zonemap.zoning.cells import square_cells
+from zonemap.zoning.cluster import k_means, whole_field
+from zonemap.zoning.outline import outline_zones
+from zonemap.zoning.workable import as_they_are, merge_small
+
+Method = Callable[..., Any]
+
+STAGES: Mapping[str, Mapping[str, Method]] = {
+    "screen": {"merge_and_flag": screen},
+    "grid": {"square_cells": square_cells},
+    "surface": {
+        "ordinary_block_kriging": ordinary_block_kriging,
+        "ordinary_point_kriging": ordinary_point_kriging,
+        "field_mean": field_mean,
+        "single_value": single_value,
+    },
+    "need": {
+        "season_shortfall": season_shortfall,
+        "rate_table": rate_table,
+        "shortfall_or_table": shortfall_or_table,
+    },
+    "zones": {"k_means": k_means, "whole_field": whole_field},
+    "zone_count": {"by_value": by_value, "fixed": fixed},
+    "workable": {"merge_small": merge_small, "as_they_are": as_they_are},
+    "outline": {"coverage": outline_zones},
+    "rate": {"pooled_quantile": zone_need},
+    "products": {"one_product_per_nutrient": one_product_per_nutrient},
+    "limits": {"clamp_and_round": clamp_and_round},
+}
+
+#: parameters the flow itself provides: not keys of a pipeline
+PROVIDED: Mapping[str, frozenset[str]] = {
+    "zones": frozenset({"count"}),
+    "rate": frozenset({"assurance"}),
+    "limits": frozenset({"step_kg_ha"}),
+}

@@ -1,0 +1,57 @@
+"""Rates, areas and masses in the unit system people read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from zonemap.units import HA_PER_AC, KG_HA_PER_LB_1000FT2, KG_HA_PER_LB_AC, KG_PER_LB, UnitSystem
+
+
+@dataclass(frozen=True, slots=True)
+class Reader:
+    """Factors and names of one unit system, for people.
+
+    >>> reader("us").rate(112.0851)
+    '100 lb/ac'
+    """
+
+    rate_unit: str
+    kg_ha_per_rate: float
+    area_unit: str
+    ha_per_area: float
+    mass_unit: str
+    kg_per_mass: float
+    small_rate_unit: str
+    kg_ha_per_small_rate: float
+
+    def rate(self, kg_ha: float) -> str:
+        """Rate with its unit, three digits."""
+        return f"{_digits(kg_ha / self.kg_ha_per_rate)} {self.rate_unit}"
+
+    def small_rate(self, kg_ha: float) -> str:
+        """Rate in the unit of lawns and gardens."""
+        return f"{_digits(kg_ha / self.kg_ha_per_small_rate)} {self.small_rate_unit}"
+
+    def area(self, ha: float) -> str:
+        """Area with its unit, three digits."""
+        return f"{_digits(ha / self.ha_per_area)} {self.area_unit}"
+
+    def mass(self, kg: float) -> str:
+        """Mass with its unit, to the unit for large and to three digits for small amounts."""
+        return f"{_digits(kg / self.kg_per_mass)} {self.mass_unit}"
+
+
+_READERS = {
+    "us": Reader("lb/ac", KG_HA_PER_LB_AC, "ac", HA_PER_AC, "lb", KG_PER_LB, "lb/1000 ft2", KG_HA_PER_LB_1000FT2),
+    "metric": Reader("kg/ha", 1.0, "ha", 1.0, "kg", 1.0, "g/m2", 10.0),
+}
+
+
+def reader(units: UnitSystem) -> Reader:
+    """Return the reader of a unit system."""
+    return _READERS[units]
+
+
+def _digits(value: float) -> str:
+    """Whole numbers from 100 on, three significant digits below."""
+    return f"{value:,.0f}" if abs(value) >= 99.95 else f"{value:.3g}"

@@ -1,0 +1,164 @@
+"""The map picture: what each zone gets, and the supply behind it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from shapely import Polygon
+
+from zonemap.report.amounts import Reader, reader
+from zonemap.values.plan import Plan
+from zonemap.values.prescription import Application
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+#: perceptual and safe for the colour-blind: dry straw to deep teal for rates, matplotlib's cividis for supply
+_RATE_COLOURS = ("#f3ecd2", "#d9cf9a", "#a9bf8f", "#6fa68c", "#3d8787", "#1f6478", "#173f5c", "#141f3a")
+_SUPPLY_COLOURS = "cividis"
+_INK = "#22282b"
+_NO_SPREAD = "#ffffff"
+_MOST_PANELS = 4
+
+
+def draw_map(plan: Plan, path: Path, *, dots_per_inch: int = 110) -> None:
+    """Write the map picture (PNG): a panel an application above, a panel a limiting quantity below."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    applications = plan.prescription.applications[:_MOST_PANELS]
+    quantities = _leading_quantities(plan)[:_MOST_PANELS]
+    columns = max(len(applications), len(quantities), 1)
+    rows = (1 if applications else 0) + (1 if quantities else 0)
+    figure = Figure(figsize=(4.3 * columns + 0.2, 4.4 * max(rows, 1) + 0.5), layout="constrained")
+    FigureCanvasAgg(figure)
+    figure.suptitle(plan.case.field.name, color=_INK, fontsize=14, x=0.01, ha="left")
+    axes = figure.subplots(max(rows, 1), columns, squeeze=False)
+    for index, application in enumerate(applications):
+        _rate_panel(axes[0, index], plan, application)
+    for index, quantity in enumerate(quantities):
+        _supply_panel(figure, axes[-1, index], plan, quantity)
+    for unused in _unused(axes, len(applications), len(quantities)):
+        unused.set_axis_off()
+    figure.savefig(path, dpi=dots_per_inch, metadata={"Software": None})
+
+
+def _leading_quantities(plan: Plan) -> list[str]:
+    """Quantities something is spread for first, then the other limiting ones, then the rest."""
+    spread = [need.quantity for need in plan.needs if need.product is not None and need.share_of_field_short > 0]
+    return [*spread, *(quantity for quantity in plan.surfaces if quantity not in spread)]
+
+
+def _unused(axes: Any, above: int, below: int) -> list[Axes]:
+    rows = axes.shape[0]
+    if rows == 1:
+        return list(axes[0, max(above, below) :])
+    return [*axes[0, above:], *axes[1, below:]]
+
+
+def _rate_panel(axes: Axes, plan: Plan, application: Application) -> None:
+    """Zones filled by rate, numbered, rates written on them."""
+    from matplotlib.collections import PatchCollection
+
+    read = reader(plan.case.units)
+    rates = plan.prescription.polygon_rates(application) / read.kg_ha_per_rate
+    levels = sorted(set(np.round(application.rate_kg_ha / read.kg_ha_per_rate, 6).tolist()))
+    colours = [_colour(rate, levels, zone) for rate, zone in zip(rates, plan.prescription.zone, strict=True)]
+    patches = [_patch(polygon) for polygon in plan.prescription.polygon]
+    axes.add_collection(PatchCollection(patches, facecolors=colours, edgecolors=_INK, linewidths=0.6))
+    for number, area in zip(plan.outlines.zone, plan.outlines.area, strict=True):
+        largest = max(area.geoms, key=lambda part: part.area)
+        point = largest.representative_point()
+        rate = application.rate_kg_ha[number - 1] / read.kg_ha_per_rate
+        _label(axes, point.x, point.y, f"{number}\n{rate:.4g}")
+    day = f", {application.on}" if application.on else ""
+    total = read.mass(plan.prescription.total_kg(application))
+    axes.set_title(
+        f"{application.product.name}{day}\nzone and rate, {read.rate_unit}; {total} in all", fontsize=9, color=_INK
+    )
+    _frame(axes, plan, read)
+
+
+def _supply_panel(figure: Figure, axes: Axes, plan: Plan, quantity: str) -> None:
+    """Mean surface with the sample points."""
+    surface, grid = plan.surfaces[quantity], plan.grid
+    west, north = grid.west_m, grid.north_m
+    extent = (west, west + grid.shape[1] * grid.cell_m, north - grid.shape[0] * grid.cell_m, north)
+    factor, unit = _shown_unit(surface.unit, reader(plan.case.units))
+    image = grid.raster(surface.mean() / factor, outside=np.nan)
+    picture = axes.imshow(image, extent=extent, cmap=_SUPPLY_COLOURS, interpolation="nearest")
+    bar = figure.colorbar(picture, ax=axes, shrink=0.7, pad=0.02)
+    bar.set_label(unit, fontsize=8)
+    bar.ax.tick_params(labelsize=7)
+    samples = plan.case.samples
+    axes.scatter(samples.easting_m, samples.northing_m, s=9, c="white", edgecolors=_INK, linewidths=0.7)
+    evidence = surface.evidence
+    said = "mapped" if evidence.structure == "found" else "no pattern found: one level"
+    axes.set_title(f"{quantity}, mean ({said}, {evidence.samples} samples)", fontsize=9, color=_INK)
+    _frame(axes, plan, reader(plan.case.units))
+
+
+def _shown_unit(unit: str, read: Reader) -> tuple[float, str]:
+    if unit == "kg/ha/day":
+        return read.kg_ha_per_rate, f"supply, {read.rate_unit}/day"
+    return 1.0, unit
+
+
+def _colour(rate: float, levels: Sequence[float], zone: int) -> str:
+    if zone == 0:
+        return _NO_SPREAD
+    position = min(range(len(levels)), key=lambda index: abs(levels[index] - rate))
+    return _RATE_COLOURS[round(position * (len(_RATE_COLOURS) - 2) / max(len(levels) - 1, 1)) if len(levels) > 1 else 3]
+
+
+def _patch(polygon: Polygon) -> Any:
+    """Polygon with its holes as one path."""
+    from matplotlib.patches import PathPatch
+    from matplotlib.path import Path as Outline
+
+    rings = [polygon.exterior, *polygon.interiors]
+    vertices = np.concatenate([np.asarray(ring.coords)[:, :2] for ring in rings])
+    codes = np.concatenate(
+        [[Outline.MOVETO, *[Outline.LINETO] * (len(ring.coords) - 2), Outline.CLOSEPOLY] for ring in rings]
+    )
+    return PathPatch(Outline(vertices, codes))
+
+
+def _label(axes: Axes, easting_m: float, northing_m: float, text: str) -> None:
+    box = {"boxstyle": "round,pad=0.25", "facecolor": "white", "edgecolor": "none", "alpha": 0.85}
+    axes.text(easting_m, northing_m, text, ha="center", va="center", fontsize=8, color=_INK, bbox=box)
+
+
+def _frame(axes: Axes, plan: Plan, read: Reader) -> None:
+    """Equal scale, a scale bar and a north mark instead of axes."""
+    west, south, east, north = plan.case.field.boundary.bounds
+    margin = 0.04 * max(east - west, north - south)
+    axes.set_xlim(west - margin, east + margin)
+    axes.set_ylim(south - 2.5 * margin, north + margin)
+    axes.set_aspect("equal")
+    axes.set_axis_off()
+    metres, text = _scale_bar((east - west) / 4, feet=read.rate_unit == "lb/ac")
+    base = south - 1.6 * margin
+    axes.plot([west, west + metres], [base, base], color=_INK, linewidth=2, solid_capstyle="butt")
+    axes.text(west + metres + margin / 2, base, text, fontsize=7, va="center", color=_INK)
+    axes.annotate(
+        "N",
+        xy=(east, base + 1.4 * margin),
+        xytext=(east, base - 0.3 * margin),
+        fontsize=8,
+        ha="center",
+        color=_INK,
+        arrowprops={"arrowstyle": "-|>", "color": _INK},
+    )
+
+
+def _scale_bar(target_m: float, *, feet: bool) -> tuple[float, str]:
+    """Longest round length not above the target."""
+    unit = 0.3048 if feet else 1.0
+    sizes = [factor * 10.0**power for power in range(5) for factor in (1, 2, 5)]
+    size = max((s for s in sizes if s * unit <= target_m), default=1.0)
+    return size * unit, f"{size:g} {'ft' if feet else 'm'}"

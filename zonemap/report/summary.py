@@ -1,0 +1,125 @@
+"""summary.json: all numbers of a plan, machine-readable, units in the key names."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from zonemap.values.need import Need
+from zonemap.values.plan import Plan
+from zonemap.values.surface import Surface
+
+Json = dict[str, Any]
+
+
+def summary(plan: Plan) -> Json:
+    """Build the content of summary.json: plain types, no NaN, metric."""
+    return {
+        "field": {
+            "name": plan.case.field.name,
+            "area_ha": plan.case.field.area_ha,
+            "cells": plan.grid.cells,
+            "cell_m": plan.grid.cell_m,
+            "working_crs": plan.case.field.crs,
+            "units_of_files": plan.case.units,
+        },
+        "nutrients": {q: _nutrient(surface, plan) for q, surface in plan.surfaces.items()},
+        "demand": {need.quantity: _demand(need) for need in plan.needs},
+        "zones": [_zone(plan, number) for number in plan.outlines.zone],
+        "products": [_product(plan, index) for index in range(len(plan.prescription.applications))],
+        "value": _value(plan),
+        "notes": [{"kind": note.kind, "text": note.text} for note in plan.notes],
+    }
+
+
+def _nutrient(surface: Surface, plan: Plan) -> Json:
+    evidence, check = surface.evidence, surface.evidence.cross_validation
+    mean = float(surface.mean() @ plan.grid.cell_area_ha / plan.grid.cell_area_ha.sum())
+    variogram = evidence.variogram
+    return {
+        "samples": evidence.samples,
+        "structure": evidence.structure,
+        "structure_p": _finite(evidence.structure_p),
+        "model": None
+        if variogram is None
+        else {
+            "family": variogram.family,
+            "scale": surface.transform.name,
+            "range_m": variogram.range_m,
+            "nugget": variogram.nugget,
+            "partial_sill": variogram.partial_sill,
+            "measurement_variance": variogram.measurement_variance,
+        },
+        "nugget_ratio": None if variogram is None else variogram.nugget_ratio,
+        "mean_error": None if check is None else _finite(check.mean_error),
+        "rmse": None if check is None else _finite(check.rmse),
+        "msdr": None if check is None else _finite(check.msdr),
+        "coverage_90": None if check is None else _finite(check.coverage_90),
+        "unit": surface.unit,
+        ("mean_supply_kg_ha_day" if surface.unit == "kg/ha/day" else "mean_value"): mean,
+    }
+
+
+def _demand(need: Need) -> Json:
+    day = need.first_short_day
+    return {
+        "total_kg_ha": None if need.demand is None else need.demand.total_kg_ha,
+        "peak_kg_ha_day": None if need.demand is None else need.demand.peak_kg_ha_day,
+        "first_short_day": day.isoformat() if day else None,
+        "spread_by": need.spread_by.isoformat() if need.spread_by else None,
+        "share_of_field_short": need.share_of_field_short,
+        "assurance": need.costs.assurance,
+        "source": need.demand.source if need.demand else "the user's own rate table",
+    }
+
+
+def _zone(plan: Plan, number: int) -> Json:
+    index = number - 1
+    rates: Json = {}
+    for application in plan.prescription.applications:
+        on = application.on.isoformat() if application.on else "undated"
+        rates.setdefault(application.product.name, {})[on] = float(application.rate_kg_ha[index])
+    supply = {q: float(column[index]) for q, column in plan.zone_report.supply.items()}
+    resin = {q: v for q, v in supply.items() if plan.surfaces[q].unit == "kg/ha/day"}
+    spreadable = plan.prescription.zone == number
+    return {
+        "zone": number,
+        "area_ha": float(plan.outlines.area_ha[index]),
+        "spread_area_ha": float(plan.prescription.area_ha[spreadable].sum()),
+        "supply_kg_ha_day": resin,
+        "measured": {q: v for q, v in supply.items() if q not in resin},
+        "need_kg_ha": {q: float(column[index]) for q, column in plan.zone_report.need_kg_ha.items()},
+        "rate": rates,
+        "rate_unit": "kg/ha",
+    }
+
+
+def _product(plan: Plan, index: int) -> Json:
+    application = plan.prescription.applications[index]
+    total = plan.prescription.total_kg(application)
+    spread = float(plan.prescription.area_ha[plan.prescription.zone > 0].sum())
+    price = application.product.price_per_kg
+    return {
+        "product": application.product.name,
+        "date": application.on.isoformat() if application.on else None,
+        "total_kg": total,
+        "mean_rate_kg_ha": total / spread if spread else 0.0,
+        "cost": None if price is None else total * price,
+    }
+
+
+def _value(plan: Plan) -> Json:
+    value = plan.value
+    return {
+        "flat_loss": value.flat_loss,
+        "zones_loss": {str(count): loss for count, loss in value.zones_loss.items()},
+        "cell_loss": value.cell_loss,
+        "nothing_loss": value.nothing_loss,
+        "loss_unit": "money per ha" if value.priced else "relative per ha",
+        "advice": value.advice,
+        "verdict": value.verdict,
+    }
+
+
+def _finite(number: float) -> float | None:
+    return float(number) if math.isfinite(number) else None

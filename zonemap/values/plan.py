@@ -1,0 +1,97 @@
+"""The whole result of one field: what writers and readers of reports are given."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Literal
+
+from zonemap.values.arrays import FloatArray, frozen_floats
+from zonemap.values.case import Case
+from zonemap.values.grid import Grid
+from zonemap.values.need import Need
+from zonemap.values.note import Note
+from zonemap.values.prescription import Prescription
+from zonemap.values.surface import Surface
+from zonemap.values.zones import Outlines, Zones
+
+Advice = Literal["vary", "one_rate", "no_map", "nothing_needed", "one_sample"]
+
+
+@dataclass(frozen=True, slots=True)
+class ValueOfVarying:
+    """Expected loss per ha of one rate, of zones, and of a rate for every cell.
+
+    Attributes
+    ----------
+    flat_loss, cell_loss
+        Mean per ha; money where `priced`, otherwise relative to season demand.
+    zones_loss
+        number of zones -> mean loss per ha.
+    nothing_loss
+        What spreading nothing would cost, same unit.
+    advice, verdict
+        The decision, and the sentence that says it.
+    """
+
+    flat_loss: float
+    zones_loss: Mapping[int, float]
+    cell_loss: float
+    nothing_loss: float
+    priced: bool
+    advice: Advice
+    verdict: str
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "zones_loss", MappingProxyType(dict(self.zones_loss)))
+
+
+@dataclass(frozen=True, slots=True)
+class ZoneReport:
+    """Supply and need of the zones, by quantity.
+
+    Attributes
+    ----------
+    supply
+        quantity -> (zones,) area-weighted mean of the surface, in its unit.
+    need_kg_ha
+        quantity -> (zones,) loss-minimising need.
+    """
+
+    supply: Mapping[str, FloatArray]
+    need_kg_ha: Mapping[str, FloatArray]
+
+    def __post_init__(self) -> None:
+        for name in ("supply", "need_kg_ha"):
+            values = {key: frozen_floats(column, shape=(None,)) for key, column in getattr(self, name).items()}
+            object.__setattr__(self, name, MappingProxyType(values))
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """One field, planned.
+
+    Attributes
+    ----------
+    pipeline
+        Name of the pipeline that made it.
+    mapped
+        Whether surfaces and a map picture mean anything; false for a single composite sample.
+    """
+
+    case: Case
+    pipeline: str
+    grid: Grid
+    surfaces: Mapping[str, Surface]
+    needs: tuple[Need, ...]
+    zones: Zones
+    outlines: Outlines
+    zone_report: ZoneReport
+    value: ValueOfVarying
+    prescription: Prescription
+    mapped: bool
+    notes: tuple[Note, ...]
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "surfaces", MappingProxyType(dict(self.surfaces)))
