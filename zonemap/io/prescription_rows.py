@@ -1,0 +1,143 @@
+"""The prescription as the rows of a file: rates and areas in the reader's units, outlines in degrees."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+import shapely
+from shapely import MultiPolygon, Polygon
+
+from zonemap.errors import OutputError
+from zonemap.io.names import plain_text
+from zonemap.units import HA_PER_AC, KG_HA_PER_LB_AC, KG_PER_LB, UnitSystem
+from zonemap.values.arrays import FloatArray, IntArray
+from zonemap.values.prescription import Application, Prescription
+
+WGS84 = "EPSG:4326"
+#: the day that stands in a file where the caller names none: files must not carry the clock
+UNSTATED_DAY = date(1980, 1, 1)
+ADVICE = (
+    "Rates are advice from the data given. Local codes, the nutrient management plan and licensed practice come first."
+)
+RATE_UNITS: dict[UnitSystem, str] = {"us": "lb/ac", "metric": "kg/ha"}
+AREA_UNITS: dict[UnitSystem, str] = {"us": "ac", "metric": "ha"}
+_RATE_SCALE: dict[UnitSystem, float] = {"us": 1 / KG_HA_PER_LB_AC, "metric": 1.0}
+_AREA_SCALE: dict[UnitSystem, float] = {"us": 1 / HA_PER_AC, "metric": 1.0}
+_MASS_SCALE: dict[UnitSystem, float] = {"us": 1 / KG_PER_LB, "metric": 1.0}
+
+#: a layer of 100 m: whatever asks for more is a slip, and rounding it could overflow
+_ABSURD_KG_HA = 1e9
+#: 1e-7 degree is about a centimetre on the ground, finer than any spreader steers
+DEGREE_DECIMALS = 7
+#: far below any scale or survey; makes 100 lb/ac read 100 after its way through kg/ha
+ROW_DECIMALS = 6
+
+
+@dataclass(frozen=True, slots=True)
+class ApplicationRows:
+    """One application, one row a polygon.
+
+    Attributes
+    ----------
+    product, on
+        What, and when.
+    zone
+        (polygons,) zone number, 0 where nothing may be spread.
+    rate, rate_unit
+        (polygons,) product rate.
+    area, area_unit
+        (polygons,) area.
+    total
+        Sum of rate x area before any rounding, in the mass unit of `rate_unit`.
+    """
+
+    product: str
+    on: date | None
+    zone: IntArray
+    rate: FloatArray
+    rate_unit: str
+    area: FloatArray
+    area_unit: str
+    total: float
+
+
+def area_in(units: UnitSystem, area_ha: FloatArray) -> FloatArray:
+    """Areas in the reader's unit, ac or ha."""
+    return np.round(area_ha * _AREA_SCALE[units], ROW_DECIMALS)
+
+
+def application_rows(prescription: Prescription, application: Application, *, where: str) -> ApplicationRows:
+    """Rates and areas of one application in the prescription's unit system.
+
+    Raises
+    ------
+    OutputError
+        When a rate is negative, no number, or beyond all sense; `where` names the file that would have held it.
+    """
+    units = prescription.units
+    rate_kg_ha = prescription.polygon_rates(application)
+    bad = np.flatnonzero(~((rate_kg_ha >= 0) & (rate_kg_ha < _ABSURD_KG_HA)))
+    if bad.size:
+        what = f"{application.product.name} has the rate {rate_kg_ha[bad[0]]} kg/ha in zone {prescription.zone[bad[0]]}"
+        raise OutputError(where, what, "A rate must be a number from 0 to 1e9: check prices, analysis and limits.")
+    return ApplicationRows(
+        plain_text(application.product.name),
+        application.on,
+        prescription.zone,
+        np.round(rate_kg_ha * _RATE_SCALE[units], ROW_DECIMALS) + 0.0,
+        RATE_UNITS[units],
+        area_in(units, prescription.area_ha),
+        AREA_UNITS[units],
+        prescription.total_kg(application) * _MASS_SCALE[units],
+    )
+
+
+def polygons_in_degrees(prescription: Prescription, *, clockwise: bool, where: str) -> tuple[Polygon, ...]:
+    """Longitude and latitude (WGS 84) of every polygon, shared vertices still identical.
+
+    Every vertex goes through the same projection and is rounded to `DEGREE_DECIMALS`, wherever it occurs.
+
+    Parameters
+    ----------
+    clockwise
+        Turn of the outer rings: shapefiles want clockwise, simple features the other way.
+
+    Raises
+    ------
+    OutputError
+        When a polygon is too narrow to survive the rounding, or lies outside the area of use of its CRS.
+    """
+    degrees = shapely.transform(np.array(prescription.polygon, dtype=object), _to_degrees(prescription.crs))
+    for number, (polygon, zone) in enumerate(zip(degrees, prescription.zone, strict=True), start=1):
+        if not (polygon.is_valid and polygon.area > 0):
+            what = f"polygon {number} (zone {zone}) is narrower than a centimetre or lies outside {prescription.crs}"
+            raise OutputError(where, what, "Raise the smallest zone area, or set another working_crs in field.toml.")
+    return tuple(shapely.orient_polygons(degrees, exterior_cw=clockwise).tolist())
+
+
+def as_multi(area: Polygon | MultiPolygon) -> MultiPolygon:
+    """The same area as one multipolygon."""
+    return area if isinstance(area, MultiPolygon) else MultiPolygon([area])
+
+
+def wkb(geometries: Sequence[shapely.Geometry]) -> np.ndarray[tuple[int], np.dtype[np.object_]]:
+    """Well-known binary of each geometry; an empty array for none."""
+    array = np.empty(len(geometries), dtype=object)
+    array[:] = [shapely.to_wkb(geometry) for geometry in geometries]
+    return array
+
+
+def _to_degrees(crs: str) -> Callable[[FloatArray], FloatArray]:
+    """A function of (vertices, 2) eastings and northings."""
+    from pyproj import Transformer
+
+    transformer = Transformer.from_crs(crs, WGS84, always_xy=True)
+
+    def degrees(vertices: FloatArray) -> FloatArray:
+        longitude, latitude = transformer.transform(vertices[:, 0], vertices[:, 1])
+        return np.round(np.column_stack([longitude, latitude]), DEGREE_DECIMALS)
+
+    return degrees
