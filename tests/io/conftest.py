@@ -1,103 +1,74 @@
-"""An invented field with everything that is written about it."""
+"""A small field folder that reads without complaint, to be spoilt one fault at a time."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from datetime import date
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
 
-import numpy as np
 import pytest
-from shapely import MultiPolygon, Polygon, box
 
-from zonemap.units import KG_HA_PER_LB_AC, UnitSystem
-from zonemap.values.basis import Basis
-from zonemap.values.field import Field, NoSpread
-from zonemap.values.grid import Grid
-from zonemap.values.prescription import Application, Prescription
-from zonemap.values.samples import Column, Samples
-from zonemap.values.season import Product
-from zonemap.values.surface import Evidence, Surface, Transform
-from zonemap.values.zones import Outlines
+# An invented field of 840 m by 555 m on a plain, in longitude and latitude.
+SQUARE = [[-97.5, 41.0], [-97.49, 41.0], [-97.49, 41.005], [-97.5, 41.005], [-97.5, 41.0]]
 
-EAST, NORTH = 500_000.0, 4_650_000.0
+FIELD_TOML = """
+[field]
+name = "Alder Flat"
+boundary = "boundary.geojson"
+units = "us"
+[samples]
+file = "samples.csv"
+basis = "resin"
+unit = "lb/ac/day"
+burial_days = 4
+repeatability_cv = 0.1
+columns = { id = "sample", longitude = "lon", latitude = "lat", K = "k" }
+[crop]
+name = "corn"
+planted = 2026-04-25
+"""
 
-
-@dataclass(frozen=True)
-class Plan:
-    """What is written about one field."""
-
-    field: Field
-    samples: Samples
-    outlines: Outlines
-    prescription: Prescription
-    surfaces: dict[str, Surface]
-    grid: Grid
-
-
-def _well() -> Polygon:
-    """Return a square with a node where the border of the two zones meets it, as a valid coverage has."""
-    corners = [(180, 180), (180, 220), (200, 220), (220, 220), (220, 180), (200, 180)]
-    return Polygon([(EAST + east, NORTH + north) for east, north in corners])
-
-
-def _prescription(units: UnitSystem) -> Prescription:
-    west = box(EAST, NORTH, EAST + 200, NORTH + 400)
-    east = box(EAST + 200, NORTH, EAST + 600, NORTH + 400)
-    in_lb_ac = KG_HA_PER_LB_AC
-    potash, blend = Product("potash", {"K": 0.498}), Product("Señor blend 21/7", {"N": 0.21})
-    applications = (
-        Application(
-            potash, date(2026, 5, 20), np.array([101.0, 203.0]) * in_lb_ac, np.array([100.0, 205.0]) * in_lb_ac
-        ),
-        Application(blend, None, np.array([37.123, 0.0]), np.array([37.123, 0.0])),
-    )
-    polygons = (west.difference(_well()), east.difference(_well()), _well())
-    return Prescription(units, "EPSG:32614", polygons, np.array([1, 2, 0]), applications)
-
-
-def _surface(quantity: str, cells: int, transform: Transform) -> Surface:
-    step = np.linspace(0.5, 1.5, cells)
-    evidence = Evidence(12, "found", 0.01, None, None, None)
-    return Surface(quantity, "kg/ha/day", transform, np.vstack([step, step / 5]), evidence)
-
-
-@pytest.fixture(params=["us", "metric"])
-def units(request: pytest.FixtureRequest) -> UnitSystem:
-    chosen: UnitSystem = request.param
-    return chosen
+SAMPLES_CSV = """sample,lon,lat,k
+1,-97.498,41.001,2.5
+2,-97.495,41.003,1.25
+007,-97.492,41.004,3.5
+"""
 
 
 @pytest.fixture
-def plan(units: UnitSystem) -> Plan:
-    """Everything that is written about the field, once in each unit system."""
-    return made_plan(units)
+def geojson() -> Callable[..., str]:
+    """Return a function that writes rings (or whole geometries) as a GeoJSON feature collection."""
+
+    def write(*rings: Any, **members: Any) -> str:
+        geometries = [r if isinstance(r, dict) else {"type": "Polygon", "coordinates": [r]} for r in rings]
+        features = [
+            {"type": "Feature", "id": f"f{number}", "properties": {"name": f"part {number}"}, "geometry": geometry}
+            for number, geometry in enumerate(geometries, start=1)
+        ]
+        return json.dumps({"type": "FeatureCollection", "features": features, **members})
+
+    return write
 
 
-def made_plan(units: UnitSystem) -> Plan:
-    """600 x 400 m in two zones, a well with its setback across their border, two applications."""
-    boundary = box(EAST, NORTH, EAST + 600, NORTH + 400)
-    no_spread = (NoSpread("domestic well", MultiPolygon([_well()])),)
-    columns = {
-        "K": Column("kg/ha/day", np.array([1.5, 2.25, np.nan]), np.array([False, True, False])),
-        "organic matter": Column("%", np.array([2.0, 3.0, 4.0]), np.zeros(3, dtype=bool)),
-    }
-    samples = Samples(
-        ("007", "1e5", "A"),
-        np.array([EAST + 50, EAST + 300, EAST + 500]),
-        np.array([NORTH + 50, NORTH + 200, NORTH + 350]),
-        Basis("resin", burial_days=4.0),
-        columns,
-        0.15,
-    )
-    halves = (box(EAST, NORTH, EAST + 200, NORTH + 400), box(EAST + 200, NORTH, EAST + 600, NORTH + 400))
-    outlines = Outlines((1, 2), tuple(MultiPolygon([half]) for half in halves))
-    area = np.full((41, 61), 100.0)
-    area[0, :], area[:, 0] = 0.0, 0.0
-    grid = Grid("EPSG:32614", EAST - 10, NORTH + 410, 10.0, area)
-    surfaces = {
-        "K": _surface("K", grid.cells, Transform("log")),
-        "k": _surface("k", grid.cells, Transform("none")),
-    }
-    return Plan(
-        Field("Alder Flat", boundary, "EPSG:32614", no_spread), samples, outlines, _prescription(units), surfaces, grid
-    )
+@pytest.fixture
+def field_folder(tmp_path: Path, geojson: Callable[..., str]) -> Callable[..., Path]:
+    """Return a function that fills a folder; keyword arguments replace files, `toml` replaces pieces of field.toml."""
+
+    def fill(
+        *toml: tuple[str, str],
+        samples: str | bytes = SAMPLES_CSV,
+        boundary: str | bytes | None = None,
+        **others: str | bytes,
+    ) -> Path:
+        text = FIELD_TOML
+        for old, new in toml:
+            assert old in text or not old, f"{old!r} is not in field.toml"
+            text = text.replace(old, new) if old else text + new
+        files = {"field.toml": text, "samples.csv": samples, "boundary.geojson": boundary or geojson(SQUARE)}
+        for name, content in (files | others).items():
+            path = tmp_path / name
+            path.write_bytes(content if isinstance(content, bytes) else content.encode())
+        return tmp_path
+
+    return fill

@@ -16,9 +16,10 @@ from zonemap.values.zones import Zones
 
 #: normal scores that bracket every quantile a rate is ever read at
 _BRACKET_SCORE = 6.0
-_MOST_STEPS = 100
+_MOST_STEPS = 200
+_SQRT_2_PI = float(np.sqrt(2 * np.pi))
 #: a quantile is found when its probability is met this well
-_TOLERANCE = 1e-11
+_TOLERANCE = 1e-9
 #: Gauss-Legendre nodes on (0, 1) for expectations over a cell's distribution
 _NODES = 24
 
@@ -40,19 +41,26 @@ def pooled_quantile(surface: Surface, cell_area_ha: FloatArray, zones: Zones, *,
     FloatArray
         (zones,) in the unit of the surface.
     """
-    from scipy.special import ndtr
+    from scipy.special import ndtr, ndtri
 
     index = zones.number - 1
     weight = cell_area_ha / np.bincount(index, weights=cell_area_ha)[index]
 
-    def excess(g: FloatArray) -> FloatArray:
-        share = np.bincount(index, weights=weight * ndtr(surface.score_of(g[index])))
-        return np.asarray(share - probability, dtype=np.float64)
+    def share_and_density(g: FloatArray, score: FloatArray | None) -> tuple[FloatArray, FloatArray, FloatArray]:
+        score = surface.score_of(g[index], start=score)
+        slope = np.maximum(surface.slope_at(score), np.finfo(float).tiny)
+        density = weight * np.exp(-0.5 * np.square(score)) / (_SQRT_2_PI * slope)
+        share = np.bincount(index, weights=weight * ndtr(score))
+        return np.asarray(share, dtype=float), np.asarray(np.bincount(index, weights=density), dtype=float), score
 
     low, high = np.full(zones.count, np.inf), np.full(zones.count, -np.inf)
     np.minimum.at(low, index, np.asarray(hermeval(-_BRACKET_SCORE, surface.score_coefficients)))
     np.maximum.at(high, index, np.asarray(hermeval(_BRACKET_SCORE, surface.score_coefficients)))
-    return surface.transform.backward(_root_of_rising(excess, low, high))
+    # start where the mixture would be if it were normal
+    centre = np.bincount(index, weights=weight * surface.score_coefficients[0])
+    spread = np.square(surface.score_coefficients[1]) + np.square(surface.score_coefficients[0] - centre[index])
+    start = centre + float(ndtri(probability)) * np.sqrt(np.bincount(index, weights=weight * spread))
+    return surface.transform.backward(_quantile(share_and_density, probability, low, np.clip(start, low, high), high))
 
 
 def zone_need(
@@ -86,23 +94,20 @@ class NeedDistribution:
         (nodes, cells).
     weight
         (nodes,) summing to 1.
-    cell_area_ha
-        Cell vector.
+    cell_area_ha, mean_kg_ha
+        Cell vectors: weights of the cells, and their expected need.
     """
 
     need_kg_ha: FloatArray
     weight: FloatArray
     cell_area_ha: FloatArray
-
-    def mean(self) -> FloatArray:
-        """Cell vector of the expected need, kg/ha."""
-        return np.asarray(self.weight @ self.need_kg_ha)
+    mean_kg_ha: FloatArray
 
     def expected_loss(self, rate_kg_ha: FloatArray, costs: Costs) -> float:
         """Area mean of c_u E[(A - r)+] + c_o E[(r - A)+], per ha; `rate_kg_ha` a cell vector."""
-        miss = self.need_kg_ha - rate_kg_ha
-        over = self.weight @ np.maximum(-miss, 0.0)
-        short = self.weight @ miss + over
+        excess = rate_kg_ha - self.need_kg_ha
+        over = self.weight @ np.maximum(excess, 0.0, out=excess)
+        short = self.mean_kg_ha - rate_kg_ha + over
         loss = costs.short * short + costs.over * over
         return float(loss @ self.cell_area_ha / self.cell_area_ha.sum())
 
@@ -111,7 +116,7 @@ def need_distribution(surface: Surface, curve: NeedCurve, cell_area_ha: FloatArr
     """Need of every cell at the nodes of its distribution."""
     scores, weight = _score_nodes()
     need = np.stack([curve.at(surface.at_score(float(score))) for score in scores])
-    return NeedDistribution(need, weight, cell_area_ha)
+    return NeedDistribution(need, weight, cell_area_ha, np.asarray(weight @ need))
 
 
 @cache
@@ -123,21 +128,23 @@ def _score_nodes() -> tuple[FloatArray, FloatArray]:
     return np.asarray(ndtri((node + 1) / 2)), np.asarray(weight / 2)
 
 
-def _root_of_rising(of: Callable[[FloatArray], FloatArray], low: FloatArray, high: FloatArray) -> FloatArray:
-    """Roots of rising functions, all at once: Illinois steps, every third a bisection (which also finds a jump)."""
-    at_low, at_high = of(low), of(high)
-    middle = low
-    for step in range(_MOST_STEPS):
-        with np.errstate(divide="ignore", invalid="ignore"):
-            secant = high - at_high * (high - low) / (at_high - at_low)
-        usable = np.isfinite(secant) & (secant > low) & (secant < high) & (step % 3 != 2)
-        middle = np.where(usable, secant, (low + high) / 2)
-        at_middle = of(middle)
-        if np.all((np.abs(at_middle) < _TOLERANCE) | (high - low <= 1e-14 * np.maximum(np.abs(low), np.abs(high)))):
+def _quantile(
+    share_and_density: Callable[[FloatArray, FloatArray | None], tuple[FloatArray, FloatArray, FloatArray]],
+    probability: float,
+    low: FloatArray,
+    g: FloatArray,
+    high: FloatArray,
+) -> FloatArray:
+    """Where distributions reach a probability, all at once: Newton steps, bisection where one leaves the bracket."""
+    score: FloatArray | None = None
+    for _ in range(_MOST_STEPS):
+        share, density, score = share_and_density(g, score)
+        miss = share - probability
+        if np.all((np.abs(miss) < _TOLERANCE) | (high - low <= 1e-14 * np.maximum(np.abs(low), np.abs(high)))):
             break
-        below = at_middle < 0
-        # Illinois: the end that stays has its value halved, so that it cannot stay for ever
-        at_high = np.where(below, at_high / 2, at_middle)
-        at_low = np.where(below, at_middle, at_low / 2)
-        low, high = np.where(below, middle, low), np.where(below, high, middle)
-    return middle
+        low, high = np.where(miss < 0, g, low), np.where(miss < 0, high, g)
+        with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
+            newton = g - miss / density
+        usable = np.isfinite(newton) & (newton > low) & (newton < high)
+        g = np.where(usable, newton, (low + high) / 2)
+    return g

@@ -17,9 +17,10 @@ def start(folder: Path) -> int:
 
     Says what it guessed and what only you can know. A field.toml that is there already is left alone.
     """
-    from zonemap.io.start import start_field_file
+    from zonemap.io.start import write_field_file
 
-    for guess in start_field_file(folder):
+    _, guesses = write_field_file(folder)
+    for guess in guesses:
         click.echo(f"  - {guess}")
     click.echo(f"Wrote {folder / 'field.toml'}: read it, fill in what is asked for, then run: zonemap check {folder}")
     return 0

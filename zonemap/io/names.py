@@ -22,9 +22,9 @@ _DEVICES = frozenset(
 def slug(text: str, *, taken: Collection[str] = ()) -> str:
     """Turn a name into one that is safe as a file name everywhere.
 
-    A name of 1 to 40 characters of ``A-Z a-z 0-9 _ -`` stays as it is, a space becomes ``_``. Where anything else had to
-    be changed or cut, or the result is in use, a hash of the whole name follows, so that two names never meet in one
-    file.
+    A name of 1 to 40 characters of ``A-Z a-z 0-9 _ -`` stays as it is, a space becomes ``_``. Where anything else had
+    to be changed or cut, or the result is in use, a hash of the whole name follows, so that two names never meet in
+    one file.
 
     Parameters
     ----------

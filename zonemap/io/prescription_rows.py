@@ -31,7 +31,7 @@ _MASS_SCALE: dict[UnitSystem, float] = {"us": 1 / KG_PER_LB, "metric": 1.0}
 #: a layer of 100 m: whatever asks for more is a slip, and rounding it could overflow
 _ABSURD_KG_HA = 1e9
 #: 1e-7 degree is about a centimetre on the ground, finer than any spreader steers
-DEGREE_DECIMALS = 7
+DEGREE_DECIMALS = 9
 #: far below any scale or survey; makes 100 lb/ac read 100 after its way through kg/ha
 ROW_DECIMALS = 6
 

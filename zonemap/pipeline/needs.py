@@ -14,7 +14,9 @@ from zonemap.agronomy.rate import need_distribution, pooled_quantile
 from zonemap.agronomy.shortfall import first_short_day, shortfall_curve
 from zonemap.agronomy.tables import rate_table_curve
 from zonemap.agronomy.timing import choose_day, spread_by
+from zonemap.amounts import reader
 from zonemap.errors import InputError
+from zonemap.units import UnitSystem
 from zonemap.values.arrays import FloatArray
 from zonemap.values.case import Case
 from zonemap.values.grid import Grid
@@ -112,7 +114,7 @@ def _nutrient_need(case: Case, demand: Demand, surface: Surface, grid: Grid) -> 
     price = price_per_kg_of(demand.nutrient, product) if product else None
     costs = _costs(case.decision, demand.nutrient, curve, None if price is None else price / fraction)
     need = Need(curve, costs, demand, product, on, fraction, first, latest, _share_short(surface, curve, grid))
-    return need, _timing_notes(need, demand, surface, grid)
+    return need, _timing_notes(need, demand, surface, grid, case.units)
 
 
 def _table_need(case: Case, table: RateTable, surfaces: Mapping[str, Surface], grid: Grid) -> Need:
@@ -155,7 +157,7 @@ def _share_short(surface: Surface, curve: NeedCurve, grid: Grid) -> float:
     return float(short @ grid.cell_area_ha / grid.cell_area_ha.sum())
 
 
-def _timing_notes(need: Need, demand: Demand, surface: Surface, grid: Grid) -> tuple[Note, ...]:
+def _timing_notes(need: Need, demand: Demand, surface: Surface, grid: Grid, units: UnitSystem) -> tuple[Note, ...]:
     if need.product is None:
         text = f"{demand.nutrient}: no [[product]] holds it, so no rate is planned for it."
         return (Note("warning", text),) if need.share_of_field_short > _FIRST_SHORT_SHARE else ()
@@ -167,7 +169,7 @@ def _timing_notes(need: Need, demand: Demand, surface: Surface, grid: Grid) -> t
     mean_lost = float(lost @ grid.cell_area_ha / grid.cell_area_ha.sum())
     text = (
         f"{demand.nutrient}: the first possible day, {need.on}, is after the last useful one, {need.spread_by}; about "
-        f"{mean_lost:.1f} kg/ha lacking until then cannot be made up."
+        f"{reader(units).rate(mean_lost)} lacking until then cannot be made up."
     )
     return (Note("warning", text),)
 

@@ -6,38 +6,31 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from zonemap.amounts import reader
+from zonemap.values.arrays import FloatArray
 from zonemap.values.case import Case
 from zonemap.values.note import Note
 from zonemap.values.prescription import Prescription
+from zonemap.values.season import Product
 from zonemap.values.surface import Surface
-
-_STRUCTURE = {
-    "not_found": "no spatial pattern shows, so this sampling cannot support a map of it; one level is used everywhere",
-    "too_few": "too few samples for a map of it; one level is used everywhere",
-}
 
 
 def surface_notes(surfaces: Mapping[str, Surface]) -> tuple[Note, ...]:
-    """What each surface has to say, structure first."""
-    notes = []
-    for quantity, surface in surfaces.items():
-        evidence = surface.evidence
-        if evidence.structure != "found" and evidence.samples > 1:
-            notes.append(Note("warning", f"{quantity}: {_STRUCTURE[evidence.structure]} ({evidence.samples} samples)."))
-        notes.extend(evidence.notes)
-    return tuple(notes)
+    """What each surface has to say."""
+    return tuple(note for surface in surfaces.values() for note in surface.evidence.notes)
 
 
 def limit_notes(prescription: Prescription, case: Case) -> tuple[Note, ...]:
     """Totals planned and prescribed, where limits and steps moved them by more than a thousandth."""
     notes = []
+    read = reader(case.units)
     zone_area = np.bincount(prescription.zone, weights=prescription.area_ha)
     for application in prescription.applications:
         planned = float(application.planned_kg_ha @ zone_area[1:])
         given = prescription.total_kg(application)
         if planned > 0 and abs(given - planned) > 1e-3 * planned:
             text = (
-                f"{application.product.name}: {planned:,.0f} kg planned, {given:,.0f} kg prescribed "
+                f"{application.product.name}: {read.mass(planned)} planned, {read.mass(given)} prescribed "
                 f"({given / planned - 1:+.1%}) after the spreader's limits and rounding."
             )
             notes.append(Note("warning", text))
@@ -47,6 +40,17 @@ def limit_notes(prescription: Prescription, case: Case) -> tuple[Note, ...]:
             text = f"{application.product.name}: the largest rate leaves zone {zones} short; make a second pass."
             notes.append(Note("warning", text))
     return tuple(notes)
+
+
+def too_little(product: Product, planned_kg_ha: FloatArray, case: Case) -> Note:
+    """Say that a product was left out because no zone asks for a rate the spreader can do."""
+    read = reader(case.units)
+    most, least = read.rate(float(planned_kg_ha.max())), read.rate(case.spreader.min_rate_kg_ha)
+    text = (
+        f"{product.name}: left out; no zone asks for more than {most}, and the spreader's least is {least}. Blend it "
+        "into another product, or spread it with another machine."
+    )
+    return Note("warning", text)
 
 
 def cautions(case: Case, prescription: Prescription) -> tuple[Note, ...]:

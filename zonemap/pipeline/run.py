@@ -10,7 +10,7 @@ import numpy as np
 
 from zonemap.pipeline.choice import Losses, best_rate, losses_of
 from zonemap.pipeline.needs import same_currency
-from zonemap.pipeline.notes import cautions, limit_notes, surface_notes
+from zonemap.pipeline.notes import cautions, limit_notes, surface_notes, too_little
 from zonemap.pipeline.parse import Pipeline
 from zonemap.pipeline.verdict import value_of_varying
 from zonemap.units import KG_HA_PER_LB_AC
@@ -55,10 +55,9 @@ def run(case: Case, pipeline: Pipeline, progress: Progress) -> Plan:
     outlines: Outlines = pipeline.run("outline", zones, grid, case.field)
     progress("rates and products")
     report = _zone_report(pipeline, needs, surfaces, zones, grid)
-    prescription = _prescription(case, pipeline, needs, report, outlines)
-    single = measured[0].count == 1
-    value = value_of_varying(losses, zones, zones_loss, area_ha=case.field.area_ha, single=single)
-    said = (*case.notes, *notes, *surface_notes(surfaces), *need_notes, *limit_notes(prescription, case))
+    prescription, left_out = _prescription(case, pipeline, needs, report, outlines)
+    value = value_of_varying(losses, zones, zones_loss, report=report, case=case)
+    said = (*case.notes, *notes, *surface_notes(surfaces), *need_notes, *left_out, *limit_notes(prescription, case))
     refusal = (Note("refusal", value.verdict),) if value.advice == "no_map" else ()
     return Plan(
         case=case,
@@ -71,7 +70,7 @@ def run(case: Case, pipeline: Pipeline, progress: Progress) -> Plan:
         zone_report=report,
         value=value,
         prescription=prescription,
-        mapped=not single,
+        mapped=any(quantity.count > 1 for quantity in measured),
         notes=(*refusal, *said, *cautions(case, prescription)),
     )
 
@@ -126,15 +125,18 @@ def _zone_report(
 
 def _prescription(
     case: Case, pipeline: Pipeline, needs: tuple[Need, ...], report: ZoneReport, outlines: Outlines
-) -> Prescription:
+) -> tuple[Prescription, tuple[Note, ...]]:
     polygons, zone = single_parts(outlines, tuple(place.area for place in case.field.no_spread))
-    applications = []
+    unit = KG_HA_PER_LB_AC if case.units == "us" else 1.0
+    applications, notes = [], []
     for product, on, planned in _planned(pipeline, needs, report):
-        unit = KG_HA_PER_LB_AC if case.units == "us" else 1.0
         step = (1.0 if planned.max() >= 20 * unit else 0.1) * unit
         rate = pipeline.run("limits", planned, case.spreader, step_kg_ha=step)
-        applications.append(Application(product, on, planned, rate))
-    return Prescription(case.units, case.field.crs, polygons, zone, tuple(applications))
+        if rate.any():
+            applications.append(Application(product, on, planned, rate))
+        else:
+            notes.append(too_little(product, planned, case))
+    return Prescription(case.units, case.field.crs, polygons, zone, tuple(applications)), tuple(notes)
 
 
 def _planned(

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
+import numpy as np
+
+from zonemap.amounts import reader
 from zonemap.pipeline.choice import Losses
-from zonemap.values.plan import Advice, ValueOfVarying
+from zonemap.values.case import Case
+from zonemap.values.plan import Advice, ValueOfVarying, ZoneReport
 from zonemap.values.zones import Zones
 
 
 def value_of_varying(
-    losses: Losses, zones: Zones, zones_loss: dict[int, float], *, area_ha: float, single: bool
+    losses: Losses, zones: Zones, zones_loss: Mapping[int, float], *, report: ZoneReport, case: Case
 ) -> ValueOfVarying:
     """Compare one flat rate, the zones, and a rate for every cell.
 
@@ -18,40 +24,44 @@ def value_of_varying(
         Measures any set of zones.
     zones, zones_loss
         What was chosen, and the losses of all that was tried.
-    single
-        Whether there is one composite sample only.
+    report
+        Needs of the zones: without any, nothing is advised.
     """
-    flat = losses.of_zones(Zones(zones.number * 0 + 1))
-    cells, nothing = losses.of_cells(), losses.of_nothing()
+    flat = losses.of_zones(Zones(np.ones_like(zones.number)))
     priced = bool(losses.needs) and all(need.costs.priced for need in losses.needs)
-    advice = _advice(losses, zones, single=single)
-    verdict = _sentence(advice, losses, flat, zones_loss.get(zones.count, flat), zones.count, area_ha, priced=priced)
-    return ValueOfVarying(flat, zones_loss, cells, nothing, priced, advice, verdict)
+    advice = _advice(losses, zones, report)
+    saved = flat - zones_loss.get(zones.count, flat)
+    verdict = _sentence(advice, losses, zones.count, _saving(saved, flat, case, priced=priced))
+    return ValueOfVarying(flat, zones_loss, losses.of_cells(), losses.of_nothing(), priced, advice, verdict)
 
 
-def _advice(losses: Losses, zones: Zones, *, single: bool) -> Advice:
-    if not losses.needs or losses.of_nothing() == 0:
+def _advice(losses: Losses, zones: Zones, report: ZoneReport) -> Advice:
+    if not any(np.any(report.need_kg_ha[need.quantity] > 0) for need in losses.needs):
         return "nothing_needed"
-    if single:
+    if all(surface.evidence.samples == 1 for surface in losses.surfaces):
         return "one_sample"
     if not any(surface.evidence.structure == "found" for surface in losses.surfaces):
         return "no_map"
     return "vary" if zones.count > 1 else "one_rate"
 
 
-def _sentence(
-    advice: Advice, losses: Losses, flat: float, chosen: float, count: int, area_ha: float, *, priced: bool
-) -> str:
-    if advice == "nothing_needed":
-        return "Nothing is needed: the soil covers what the crop asks of every nutrient a product here could supply."
-    if advice == "one_sample":
-        return "One composite sample gives one rate for the whole place; it says nothing about differences within it."
+def _sentence(advice: Advice, losses: Losses, count: int, saving: str) -> str:
     names = ", ".join(dict.fromkeys(need.quantity for need in losses.needs))
-    if advice == "no_map":
-        return f"This sampling cannot support a map of {names}: apply one rate."
-    share = (flat - chosen) / flat if flat > 0 else 0.0
-    saved = flat - chosen
-    money = f" {saved:.2f} per ha or {saved * area_ha:,.0f} on the field in the prices given," if priced else ""
-    if advice == "one_rate":
-        return "Apply one rate: no number of zones saves enough of the expected loss to be worth the trouble."
-    return f"Vary the rate: {count} zones save{money} {share:.0%} of the expected loss of one flat rate."
+    sentences: dict[Advice, str] = {
+        "nothing_needed": "Nothing to spread: at this assurance the soil covers every need that a product here meets.",
+        "one_sample": "One composite sample gives one rate for the whole place; it shows no differences within.",
+        "no_map": f"No map is supported: these samples show no pattern of {names}. Apply one rate.",
+        "one_rate": "Apply one rate: no number of zones saves enough of the expected loss to be worth the trouble.",
+        "vary": f"Vary the rate: against one flat rate, {count} zones save {saving}.",
+    }
+    return sentences[advice]
+
+
+def _saving(saved_per_ha: float, flat: float, case: Case, *, priced: bool) -> str:
+    share = f"{saved_per_ha / flat if flat > 0 else 0.0:.0%} of the expected loss"
+    if not priced:
+        return share
+    read = reader(case.units)
+    field = saved_per_ha * case.field.area_ha
+    per_area = f"{saved_per_ha * read.ha_per_area:.2f} per {read.area_unit}"
+    return f"{share}: {per_area}, {field:,.0f} on the field, in the currency of your prices"

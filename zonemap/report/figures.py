@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -9,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from shapely import Polygon
 
-from zonemap.report.amounts import Reader, reader
+from zonemap.amounts import Reader, reader
 from zonemap.values.plan import Plan
 from zonemap.values.prescription import Application
 
@@ -18,11 +19,16 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 #: perceptual and safe for the colour-blind: dry straw to deep teal for rates, matplotlib's cividis for supply
-_RATE_COLOURS = ("#f3ecd2", "#d9cf9a", "#a9bf8f", "#6fa68c", "#3d8787", "#1f6478", "#173f5c", "#141f3a")
+_RATE_COLOURS = ("#f3ecd2", "#d9cf9a", "#a9bf8f", "#6fa68c", "#3d8787", "#2b6f80", "#27597a", "#2c4468")
 _SUPPLY_COLOURS = "cividis"
 _INK = "#22282b"
 _NO_SPREAD = "#ffffff"
 _MOST_PANELS = 4
+#: inches
+_PANEL_WIDTH = 4.0
+#: a part of a zone carries its label inside where a circle of this share of the map's width fits
+_LABELLED_INSIDE = 0.05
+_MOST_LABELS = 40
 
 
 def draw_map(plan: Plan, path: Path, *, dots_per_inch: int = 110) -> None:
@@ -34,10 +40,18 @@ def draw_map(plan: Plan, path: Path, *, dots_per_inch: int = 110) -> None:
     quantities = _leading_quantities(plan)[:_MOST_PANELS]
     columns = max(len(applications), len(quantities), 1)
     rows = (1 if applications else 0) + (1 if quantities else 0)
-    figure = Figure(figsize=(4.3 * columns + 0.2, 4.4 * max(rows, 1) + 0.5), layout="constrained")
+    west, south, east, north = plan.case.field.boundary.bounds
+    panel = _PANEL_WIDTH * min(max((north - south) / (east - west), 0.5), 1.3) + 0.75
+    figure = Figure(figsize=(_PANEL_WIDTH * columns + 0.2, panel * max(rows, 1) + 0.55))
     FigureCanvasAgg(figure)
-    figure.suptitle(plan.case.field.name, color=_INK, fontsize=14, x=0.01, ha="left")
+    crop = f": {plan.case.crop.name.replace('_', ' ')}" if plan.case.crop else ""
+    title = f"{plan.case.field.name}{crop}, {reader(plan.case.units).area(plan.case.field.area_ha)}"
+    figure.suptitle(title, color=_INK, fontsize=13, x=0.02, y=1 - 0.1 / figure.get_figheight(), ha="left", va="top")
     axes = figure.subplots(max(rows, 1), columns, squeeze=False)
+    # a fixed layout: fitting one to the texts takes longer than drawing
+    figure.subplots_adjust(
+        left=0.01, right=0.95, top=1 - 0.95 / figure.get_figheight(), bottom=0.02, wspace=0.16, hspace=0.5 / panel
+    )
     for index, application in enumerate(applications):
         _rate_panel(axes[0, index], plan, application)
     for index, quantity in enumerate(quantities):
@@ -69,12 +83,11 @@ def _rate_panel(axes: Axes, plan: Plan, application: Application) -> None:
     levels = sorted(set(np.round(application.rate_kg_ha / read.kg_ha_per_rate, 6).tolist()))
     colours = [_colour(rate, levels, zone) for rate, zone in zip(rates, plan.prescription.zone, strict=True)]
     patches = [_patch(polygon) for polygon in plan.prescription.polygon]
-    axes.add_collection(PatchCollection(patches, facecolors=colours, edgecolors=_INK, linewidths=0.6))
-    for number, area in zip(plan.outlines.zone, plan.outlines.area, strict=True):
-        largest = max(area.geoms, key=lambda part: part.area)
-        point = largest.representative_point()
+    axes.add_collection(PatchCollection(patches, facecolors=colours, edgecolors="white", linewidths=0.8))
+    width_m = plan.grid.shape[1] * plan.grid.cell_m
+    for part, number in _labelled_parts(plan):
         rate = application.rate_kg_ha[number - 1] / read.kg_ha_per_rate
-        _label(axes, point.x, point.y, f"{number}\n{rate:.4g}")
+        _label(axes, part, f"{number}\n{rate:.4g}", least_radius_m=_LABELLED_INSIDE * width_m)
     day = f", {application.on}" if application.on else ""
     total = read.mass(plan.prescription.total_kg(application))
     axes.set_title(
@@ -91,7 +104,7 @@ def _supply_panel(figure: Figure, axes: Axes, plan: Plan, quantity: str) -> None
     factor, unit = _shown_unit(surface.unit, reader(plan.case.units))
     image = grid.raster(surface.mean() / factor, outside=np.nan)
     picture = axes.imshow(image, extent=extent, cmap=_SUPPLY_COLOURS, interpolation="nearest")
-    bar = figure.colorbar(picture, ax=axes, shrink=0.7, pad=0.02)
+    bar = figure.colorbar(picture, ax=axes, shrink=0.6, pad=0.03)
     bar.set_label(unit, fontsize=8)
     bar.ax.tick_params(labelsize=7)
     samples = plan.case.samples
@@ -111,8 +124,8 @@ def _shown_unit(unit: str, read: Reader) -> tuple[float, str]:
 def _colour(rate: float, levels: Sequence[float], zone: int) -> str:
     if zone == 0:
         return _NO_SPREAD
-    position = min(range(len(levels)), key=lambda index: abs(levels[index] - rate))
-    return _RATE_COLOURS[round(position * (len(_RATE_COLOURS) - 2) / max(len(levels) - 1, 1)) if len(levels) > 1 else 3]
+    most = len(_RATE_COLOURS) - 1
+    return _RATE_COLOURS[round(most * rate / levels[-1]) if levels[-1] > 0 else 0]
 
 
 def _patch(polygon: Polygon) -> Any:
@@ -128,9 +141,36 @@ def _patch(polygon: Polygon) -> Any:
     return PathPatch(Outline(vertices, codes))
 
 
-def _label(axes: Axes, easting_m: float, northing_m: float, text: str) -> None:
-    box = {"boxstyle": "round,pad=0.25", "facecolor": "white", "edgecolor": "none", "alpha": 0.85}
-    axes.text(easting_m, northing_m, text, ha="center", va="center", fontsize=8, color=_INK, bbox=box)
+def _labelled_parts(plan: Plan) -> list[tuple[Polygon, int]]:
+    """Largest parts of the zones, each with its zone number."""
+    parts = [
+        (polygon, int(number))
+        for polygon, number in zip(plan.prescription.polygon, plan.prescription.zone, strict=True)
+        if number > 0
+    ]
+    return sorted(parts, key=lambda part: -part[0].area)[:_MOST_LABELS]
+
+
+def _label(axes: Axes, part: Polygon, text: str, *, least_radius_m: float) -> None:
+    """Write inside a part where there is room, above it in one line where there is not."""
+    from shapely import maximum_inscribed_circle
+
+    radius = maximum_inscribed_circle(part, tolerance=math.sqrt(part.area) / 50)
+    easting_m, northing_m = radius.coords[0]
+    box = {"boxstyle": "round,pad=0.2", "facecolor": "white", "edgecolor": "none", "alpha": 0.85}
+    if radius.length >= least_radius_m:
+        axes.text(easting_m, northing_m, text, ha="center", va="center", fontsize=8, color=_INK, bbox=box)
+        return
+    axes.annotate(
+        text.replace("\n", ": "),
+        ((part.bounds[0] + part.bounds[2]) / 2, part.bounds[3]),
+        (0, 4),
+        textcoords="offset points",
+        ha="center",
+        fontsize=7,
+        color=_INK,
+        bbox=box,
+    )
 
 
 def _frame(axes: Axes, plan: Plan, read: Reader) -> None:

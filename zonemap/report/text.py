@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterable
 from pathlib import Path
 
-from zonemap.report.amounts import Reader, reader
+from zonemap.amounts import Reader, reader
 from zonemap.values.case import Case
 from zonemap.values.note import Note
 from zonemap.values.plan import Plan
 
 #: below this area rates are said per 1000 ft2 or g/m2 too
 _SMALL_HA = 0.5
+_WIDTH = 100
 _KINDS = ("refusal", "warning", "repair", "caution")
 _HEADINGS = {
     "refusal": "Cannot be done with these samples",
@@ -26,7 +28,7 @@ def result_text(plan: Plan, folder: Path | None) -> str:
     read = reader(plan.case.units)
     crop = f", {plan.case.crop.name.replace('_', ' ')}" if plan.case.crop else ""
     lines = [f"{plan.case.field.name}{crop}: {read.area(plan.case.field.area_ha)}, {_samples(plan)}", ""]
-    lines += [plan.value.verdict, "", *_zone_table(plan, read), "", *_totals(plan, read)]
+    lines += [textwrap.fill(plan.value.verdict, _WIDTH), "", *_zone_table(plan, read), "", *_totals(plan, read)]
     lines += _timing(plan)
     lines += notes_text(plan.notes)
     if folder is not None:
@@ -51,11 +53,28 @@ def case_text(case: Case, *, pipeline: str) -> str:
 def notes_text(notes: Iterable[Note]) -> list[str]:
     """Notes under a heading a kind, most serious first, none twice."""
     lines: list[str] = []
-    for kind in _KINDS:
-        texts = list(dict.fromkeys(note.text for note in notes if note.kind == kind))
+    by_kind = {kind: [note.text for note in notes if note.kind == kind] for kind in _KINDS}
+    for kind, texts in by_kind.items():
         if texts:
-            lines += ["", f"{_HEADINGS[kind]}:", *(f"  - {text}" for text in texts)]
+            lines += ["", f"{_HEADINGS[kind]}:", *(_folded(f"- {text}", indent=2) for text in _joined(texts))]
     return lines
+
+
+def _joined(texts: Iterable[str]) -> list[str]:
+    """Join texts that differ only in the quantity they start with: "N: same" and "P: same" to "N, P: same"."""
+    subjects: dict[str, list[str]] = {}
+    for text in texts:
+        subject, colon, rest = text.partition(": ")
+        key, name = (rest, subject) if colon else (text, "")
+        subjects[key] = list(dict.fromkeys([*subjects.get(key, []), name]))
+    return [f"{', '.join(names)}: {rest}" if any(names) else rest for rest, names in subjects.items()]
+
+
+def _folded(text: str, *, indent: int = 0) -> str:
+    """Fold a text to the width of a page, what follows indented under its first line."""
+    return textwrap.fill(
+        text, _WIDTH, initial_indent=" " * indent, subsequent_indent=" " * (indent + 2), break_on_hyphens=False
+    )
 
 
 def _samples(plan: Plan) -> str:
@@ -90,14 +109,16 @@ def _totals(plan: Plan, read: Reader) -> list[str]:
 
 
 def _timing(plan: Plan) -> list[str]:
+    spread = {application.product.name for application in plan.prescription.applications}
     lines = []
     for need in plan.needs:
-        if need.first_short_day is None or need.spread_by is None or need.product is None:
+        if need.first_short_day is None or need.product is None or need.product.name not in spread:
             continue
         order = plan.case.season.apply_days_needed
         ahead = f", order {order} days before" if order else ""
+        who = "a tenth of the field runs" if plan.mapped else "the crop may run"
         lines.append(
-            f"  {need.quantity}: a tenth of the field runs short from {need.first_short_day}; "
+            f"  {need.quantity}: {who} short from {need.first_short_day}; "
             f"spread {need.product.name} by {need.spread_by}{ahead}"
         )
     return ["", "By when:", *lines] if lines else []

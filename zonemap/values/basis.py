@@ -34,5 +34,5 @@ class Basis:
         """Return what a reader calls it, e.g. ``resin, 4 days, 15 cm``."""
         parts = [self.kind, self.extractant]
         parts += [f"{self.burial_days:g} days"] if self.burial_days is not None else []
-        parts += [f"{self.depth_cm:g} cm"] if self.depth_cm is not None else []
+        parts += [f"{self.depth_cm:.3g} cm"] if self.depth_cm is not None else []
         return ", ".join(part for part in parts if part)

@@ -24,7 +24,8 @@ _NODES, _WEIGHTS = hermegauss(16)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 #: beyond this normal score (1 in 3e6) a fitted series is not asked
 _FARTHEST_SCORE = 5.0
-_NEWTON_STEPS = 8
+_NEWTON_STEPS = 20
+_SETTLED = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,17 +143,24 @@ class Surface:
 
         return self.at_score(float(ndtri(probability)))
 
-    def score_of(self, g: FloatArray) -> FloatArray:
+    def slope_at(self, score: FloatArray) -> FloatArray:
+        """Cell vector of the derivative of the series by the normal score, at a cell vector of scores."""
+        if self.score_coefficients.shape[0] == 2:
+            return np.asarray(self.score_coefficients[1], dtype=np.float64)
+        return np.asarray(hermeval(score, hermeder(self.score_coefficients), tensor=False), dtype=np.float64)
+
+    def score_of(self, g: FloatArray, *, start: FloatArray | None = None) -> FloatArray:
         """Cell vector of the normal scores at which the cells' series take the values `g` (a cell vector).
 
-        Exact for two terms; otherwise Newton steps from the normal approximation, within +-5.
+        Exact for two terms; otherwise Newton steps from `start` (default the normal approximation), within +-5.
         """
         centre, spread = self.score_coefficients[0], self.score_coefficients[1]
         with np.errstate(divide="ignore", invalid="ignore"):
             score = np.where(spread > 0, (g - centre) / spread, np.where(g >= centre, np.inf, -np.inf))
         if self.score_coefficients.shape[0] == 2:
             return score
-        return _solve_series(self.score_coefficients, g, np.clip(score, -_FARTHEST_SCORE, _FARTHEST_SCORE))
+        near = np.clip(score if start is None else start, -_FARTHEST_SCORE, _FARTHEST_SCORE)
+        return _solve_series(self.score_coefficients, g, near)
 
     def probability_below(self, value: FloatArray) -> FloatArray:
         """Cell vector of P(S <= value), `value` a cell vector in `unit`."""
@@ -180,7 +188,11 @@ def _solve_series(coefficients: FloatArray, g: FloatArray, score: FloatArray) ->
     for _ in range(_NEWTON_STEPS):
         miss = hermeval(score, coefficients, tensor=False) - g
         step = miss / np.maximum(hermeval(score, slope, tensor=False), np.finfo(float).tiny)
-        score = np.clip(score - np.clip(step, -1.0, 1.0), -_FARTHEST_SCORE, _FARTHEST_SCORE)
+        moved = np.clip(score - np.clip(step, -1.0, 1.0), -_FARTHEST_SCORE, _FARTHEST_SCORE)
+        settled = np.max(np.abs(moved - score), initial=0.0) < _SETTLED
+        score = moved
+        if settled:
+            break
     return score
 
 

@@ -3,17 +3,24 @@
 from __future__ import annotations
 
 import math
+from typing import TypeAlias
 
 import numpy as np
+import numpy.typing as npt
 import shapely
 
 from zonemap.errors import InputError
-from zonemap.values.arrays import FloatArray
+from zonemap.values.arrays import FloatArray, IntArray
 from zonemap.values.field import Field
 from zonemap.values.grid import Grid
 
+#: an array of shapely polygons
+Boxes: TypeAlias = npt.NDArray[np.object_]
+
 #: cell sides offered when the user names none, m
 _SIDES_M = (0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 2.5, 5.0, 10.0, 20.0, 25.0, 50.0, 100.0)
+#: cells along a block: whole blocks inside or outside the field need no geometry of their own
+_BLOCK = 16
 
 
 def square_cells(field: Field, *, cell_m: float | None = None, about: int = 25_000, most: int = 4_000_000) -> Grid:
@@ -31,19 +38,19 @@ def square_cells(field: Field, *, cell_m: float | None = None, about: int = 25_0
     Raises
     ------
     InputError
-        When there would be more than `most` cells, or no cell's worth of field.
+        When the side is not a positive number, or there would be more than `most` cells.
     """
-    area_m2 = field.boundary.area
-    side = cell_m if cell_m is not None else _round_side(math.sqrt(area_m2 / about))
+    side = _round_side(math.sqrt(field.boundary.area / about)) if cell_m is None else cell_m
+    where = f"field '{field.name}'"
+    if not (math.isfinite(side) and side > 0):
+        raise InputError(where, f"a cell cannot be {side:g} m wide", "Set cell_m to a positive number of metres.")
     west, south, east, north = field.boundary.bounds
     first_column, last_column = math.floor(west / side), math.ceil(east / side)
     first_row, last_row = math.floor(south / side), math.ceil(north / side)
     rows, columns = last_row - first_row, last_column - first_column
     if rows * columns > most:
         mend = f"Set cell_m to {_round_side(side * math.sqrt(rows * columns / most), up=True):g} or more."
-        raise InputError(
-            f"field '{field.name}'", f"{rows * columns:,} cells of {side:g} m are more than {most:,}", mend
-        )
+        raise InputError(where, f"{rows * columns:,} cells of {side:g} m are more than {most:,}", mend)
     areas = _areas_m2(field, west_m=first_column * side, north_m=last_row * side, side=side, shape=(rows, columns))
     return Grid(field.crs, first_column * side, last_row * side, side, areas)
 
@@ -56,16 +63,32 @@ def _round_side(side: float, *, up: bool = False) -> float:
 
 
 def _areas_m2(field: Field, *, west_m: float, north_m: float, side: float, shape: tuple[int, int]) -> FloatArray:
-    """Area of the field in every cell: cells wholly inside are told by the prepared geometry, the rest are cut."""
-    rows, columns = shape
-    west = west_m + np.arange(columns) * side
-    south = north_m - (np.arange(rows) + 1) * side
-    box_west, box_south = np.meshgrid(west, south)
-    boxes = shapely.box(box_west.ravel(), box_south.ravel(), box_west.ravel() + side, box_south.ravel() + side)
+    """Area of the field in every cell: blocks and cells wholly inside count in full, cells on the edge are cut."""
+    block_rows, block_columns = (-(-n // _BLOCK) for n in shape)
+    row, column = (index.ravel() * _BLOCK for index in np.indices((block_rows, block_columns)))
+    inside, edge = _inside_and_edge(field, _boxes(row, column, west_m, north_m, side, cells=_BLOCK))
+    of_block = np.zeros(block_rows * block_columns)
+    of_block[inside] = side**2
+    area = of_block.reshape(block_rows, block_columns).repeat(_BLOCK, axis=0).repeat(_BLOCK, axis=1)
+    within_row, within_column = (index.ravel() for index in np.indices((_BLOCK, _BLOCK)))
+    row = np.add.outer(row[edge], within_row).ravel()
+    column = np.add.outer(column[edge], within_column).ravel()
+    boxes = _boxes(row, column, west_m, north_m, side)
+    inside, edge = _inside_and_edge(field, boxes)
+    area[row[inside], column[inside]] = side**2
+    area[row[edge], column[edge]] = shapely.area(shapely.intersection(boxes[edge], field.boundary))
+    return area[: shape[0], : shape[1]]
+
+
+def _inside_and_edge(field: Field, boxes: Boxes) -> tuple[IntArray, IntArray]:
+    """Positions of the boxes wholly inside the field, and of those its edge may cross."""
     tree = shapely.STRtree(boxes)
-    area = np.zeros(rows * columns)
-    area[tree.query(field.boundary, predicate="contains_properly")] = side**2
-    touched = np.unique(tree.query(field.boundary, predicate="intersects"))
-    edge = touched[area[touched] == 0]
-    area[edge] = shapely.area(shapely.intersection(boxes[edge], field.boundary))
-    return area.reshape(shape)
+    inside = np.sort(tree.query(field.boundary, predicate="contains_properly"))
+    touched = np.sort(tree.query(field.boundary, predicate="intersects"))
+    return inside, np.setdiff1d(touched, inside, assume_unique=True)
+
+
+def _boxes(row: IntArray, column: IntArray, west_m: float, north_m: float, side: float, *, cells: int = 1) -> Boxes:
+    """Return squares of `cells` by `cells` whose north-west cell is given."""
+    west, north = west_m + column * side, north_m - row * side
+    return shapely.box(west, north_m - (row + cells) * side, west_m + (column + cells) * side, north)

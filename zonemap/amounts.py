@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from zonemap.units import HA_PER_AC, KG_HA_PER_LB_1000FT2, KG_HA_PER_LB_AC, KG_PER_LB, UnitSystem
+from zonemap.units import HA_PER_AC, KG_HA_PER_LB_1000FT2, KG_HA_PER_LB_AC, KG_PER_LB, M_PER_FT, UnitSystem
+
+#: below this area places are measured in ft2 or m2
+_SMALL_HA = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +26,8 @@ class Reader:
     kg_per_mass: float
     small_rate_unit: str
     kg_ha_per_small_rate: float
+    small_area_unit: str
+    ha_per_small_area: float
 
     def rate(self, kg_ha: float) -> str:
         """Rate with its unit, three digits."""
@@ -33,7 +38,9 @@ class Reader:
         return f"{_digits(kg_ha / self.kg_ha_per_small_rate)} {self.small_rate_unit}"
 
     def area(self, ha: float) -> str:
-        """Area with its unit, three digits."""
+        """Area with its unit, three digits; small places in the small unit."""
+        if ha < _SMALL_HA:
+            return f"{_digits(ha / self.ha_per_small_area)} {self.small_area_unit}"
         return f"{_digits(ha / self.ha_per_area)} {self.area_unit}"
 
     def mass(self, kg: float) -> str:
@@ -42,8 +49,19 @@ class Reader:
 
 
 _READERS = {
-    "us": Reader("lb/ac", KG_HA_PER_LB_AC, "ac", HA_PER_AC, "lb", KG_PER_LB, "lb/1000 ft2", KG_HA_PER_LB_1000FT2),
-    "metric": Reader("kg/ha", 1.0, "ha", 1.0, "kg", 1.0, "g/m2", 10.0),
+    "us": Reader(
+        "lb/ac",
+        KG_HA_PER_LB_AC,
+        "ac",
+        HA_PER_AC,
+        "lb",
+        KG_PER_LB,
+        "lb/1000 ft2",
+        KG_HA_PER_LB_1000FT2,
+        "ft2",
+        M_PER_FT**2 / 10_000,
+    ),
+    "metric": Reader("kg/ha", 1.0, "ha", 1.0, "kg", 1.0, "g/m2", 10.0, "m2", 1e-4),
 }
 
 

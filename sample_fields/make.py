@@ -1,0 +1,267 @@
+"""Invent the sample fields: outlines and resin supply rates, the same bytes on every run.
+
+Run it from anywhere: ``python sample_fields/make.py``. It writes `boundary.geojson` and `samples.csv` into each folder
+beside it (or below the folder named on the command line); field.toml and README.md are written by hand. Nothing here
+was measured: no place, owner or laboratory stands behind any number.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+import sys
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+#: metres east and north of a field's origin -> one value a place
+Surface = Callable[[Floats], Floats]
+
+_KG_HA_PER_LB_AC = 1.1208511561944561  # 0.45359237 kg over 0.40468564224 ha
+_REPEATABILITY_CV = 0.15  # what field.toml says of one composite sample
+# WGS 84: semi-major axis and first eccentricity squared (NIMA TR8350.2, 2000, section 3).
+_AXIS_M, _ECCENTRICITY_2 = 6_378_137.0, 0.00669437999014
+_WAVES = 400
+
+
+@dataclass(frozen=True)
+class Origin:
+    """Longitude and latitude of (0 m, 0 m)."""
+
+    longitude: float
+    latitude: float
+
+    def degrees(self, place_m: Floats) -> Floats:
+        """Longitude and latitude of places near by, degrees, by the ellipsoid's radii of curvature at the origin."""
+        sine = math.sin(math.radians(self.latitude))
+        across = _AXIS_M / math.sqrt(1 - _ECCENTRICITY_2 * sine**2)
+        along = across * (1 - _ECCENTRICITY_2) / (1 - _ECCENTRICITY_2 * sine**2)
+        east = np.degrees(place_m[:, 0] / (across * math.cos(math.radians(self.latitude))))
+        north = np.degrees(place_m[:, 1] / along)
+        return np.column_stack([self.longitude + east, self.latitude + north])
+
+
+def random_surface(rng: np.random.Generator, *, scale_m: float) -> Surface:
+    """Random surface of mean 0, variance 1 and covariance exp(-h / scale), as a sum of waves.
+
+    The spectral density of that covariance in the plane is a bivariate Student t with one degree of freedom: wave
+    numbers are normal pairs over the absolute value of a normal number (Lantuejoul 2002, Geostatistical Simulation,
+    chapter 15, spectral method).
+    """
+    wave = rng.normal(size=(_WAVES, 2)) / (np.abs(rng.normal(size=(_WAVES, 1))) * scale_m)
+    phase = rng.uniform(0, 2 * np.pi, size=_WAVES)
+
+    def surface(place_m: Floats) -> Floats:
+        angle = place_m[:, :1] * wave[:, 0] + place_m[:, 1:] * wave[:, 1] + phase
+        return np.asarray(math.sqrt(2 / _WAVES) * np.cos(angle).sum(axis=1))
+
+    return surface
+
+
+def measured(rng: np.random.Generator, supply_kg_ha_day: Floats) -> Floats:
+    """What the laboratory would report: the supply with the error of one composite sample, log-normal."""
+    sigma = math.sqrt(math.log(1 + _REPEATABILITY_CV**2))
+    return supply_kg_ha_day * np.exp(sigma * rng.normal(size=supply_kg_ha_day.size) - sigma**2 / 2)
+
+
+def inside(place_m: Floats, ring_m: Floats) -> npt.NDArray[np.bool_]:
+    """Whether places lie in a ring (even-odd rule)."""
+    crossings = np.zeros(len(place_m), dtype=int)
+    for (x1, y1), (x2, y2) in zip(ring_m, np.roll(ring_m, -1, axis=0), strict=True):
+        spans = (y1 > place_m[:, 1]) != (y2 > place_m[:, 1])
+        reach = x1 + (place_m[:, 1] - y1) * (x2 - x1) / (y2 - y1 if y2 != y1 else 1.0)
+        crossings += spans & (place_m[:, 0] < reach)
+    return crossings % 2 == 1
+
+
+def jittered_grid(
+    rng: np.random.Generator, ring_m: Floats, holes_m: list[Floats], *, count: int, margin: float
+) -> Floats:
+    """Exactly `count` places in a ring: the widest square grid, shifted by up to `margin` of its spacing, that fits."""
+    west, south = ring_m.min(axis=0)
+    east, north = ring_m.max(axis=0)
+    shift = rng.uniform(-margin, margin, size=(20 * count, 2))
+    for spacing in np.arange((east - west) / 2, (east - west) / count, -0.25):
+        columns, rows = np.arange(west + spacing / 2, east, spacing), np.arange(south + spacing / 2, north, spacing)
+        column, row = np.meshgrid(columns, rows)
+        place = np.column_stack([column.ravel(), row.ravel()])[: len(shift)]
+        place = place + spacing * shift[: len(place)]
+        kept = inside(place, ring_m)
+        for hole in holes_m:
+            kept &= ~inside(place, hole)
+        if kept.sum() == count:
+            return place[kept]
+    msg = f"no square grid has {count} places here"
+    raise ValueError(msg)
+
+
+def like_a_five(rng: np.random.Generator, centre: tuple[float, float], radius_m: float) -> Floats:
+    """Five places like the pips of a die, each moved a little."""
+    pips = np.array([[0, 0], [-1, -1], [1, -1], [-1, 1], [1, 1]]) * radius_m * 0.55
+    return np.array(centre) + pips + rng.uniform(-0.12, 0.12, size=(5, 2)) * radius_m
+
+
+def standardised(score: Floats) -> Floats:
+    """Mean 0 and standard deviation 1 over the samples, so that a field's stated median and spread are its own."""
+    return (score - score.mean()) / score.std()
+
+
+def ellipse(
+    centre: tuple[float, float], radii: tuple[float, float], *, turn_deg: float = 0.0, points: int = 36
+) -> Floats:
+    """Ring of an ellipse, counterclockwise."""
+    angle = np.linspace(0, 2 * np.pi, points, endpoint=False)
+    turn = math.radians(turn_deg)
+    along, across = radii[0] * np.cos(angle), radii[1] * np.sin(angle)
+    x, y = along * math.cos(turn) - across * math.sin(turn), along * math.sin(turn) + across * math.cos(turn)
+    return np.column_stack([centre[0] + x, centre[1] + y])
+
+
+def boundary_text(polygons_m: list[list[Floats]], origin: Origin, *, name: str) -> str:
+    """GeoJSON (RFC 7946) of one feature: outer rings counterclockwise, holes clockwise, seven decimals."""
+
+    def ring(ring_m: Floats, *, hole: bool) -> list[list[float]]:
+        x, y = ring_m.T
+        counterclockwise = (x * np.roll(y, -1) - np.roll(x, -1) * y).sum() > 0
+        turned = ring_m if counterclockwise != hole else ring_m[::-1]
+        return np.round(origin.degrees(np.vstack([turned, turned[:1]])), 7).tolist()
+
+    rings = [[ring(part, hole=n > 0) for n, part in enumerate(polygon)] for polygon in polygons_m]
+    single = len(rings) == 1
+    geometry = {"type": "Polygon" if single else "MultiPolygon", "coordinates": rings[0] if single else rings}
+    feature = {"type": "Feature", "properties": {"name": name}, "geometry": geometry}
+    return json.dumps({"type": "FeatureCollection", "features": [feature]}, indent=1) + "\n"
+
+
+def samples_text(columns: Mapping[str, list[str]]) -> str:
+    """CSV with a header, one row a composite sample."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(columns)
+    writer.writerows(zip(*columns.values(), strict=True))
+    return text.getvalue()
+
+
+def decimals(values: Floats, places: int) -> list[str]:
+    """Numbers as text with so many decimals."""
+    return [f"{value:.{places}f}" for value in values]
+
+
+def located(ids: list[str], place_m: Floats, origin: Origin) -> dict[str, list[str]]:
+    """Identifier and coordinate columns."""
+    longitude, latitude = origin.degrees(place_m).T
+    return {"sample": ids, "lon": decimals(longitude, 6), "lat": decimals(latitude, 6)}
+
+
+def irrigated_corn() -> tuple[str, str]:
+    """About 60 ha with a creek along one side and a homestead in it; 64 samples; sulfur without structure."""
+    rng, origin = np.random.default_rng(64_2026), Origin(-98.4370, 40.6130)
+    creek = np.linspace(0, 1, 25)
+    east_side = np.column_stack([905 + 38 * np.sin(2.2 * np.pi * creek) - 90 * creek, 20 + 640 * creek])
+    outline = np.vstack([[[0, 0], [560, -12]], east_side, [[640, 745], [250, 752], [238, 640], [8, 628]]]).astype(float)
+    homestead = np.array([[395, 300], [480, 292], [498, 372], [440, 401], [390, 380]], dtype=float)
+    place = jittered_grid(rng, outline, [homestead], count=64, margin=0.3)
+    # quantity: header, median in kg/ha/day, standard deviation of the logarithm, scale in m (0 for no structure)
+    plan = {
+        "N": ("no3_n", 6.0, 0.35, 180), "P": ("p", 0.90, 0.32, 160), "K": ("k", 4.0, 0.35, 200),
+        "S": ("s", 0.80, 0.25, 0), "Ca": ("ca", 4.0, 0.25, 220), "Mg": ("mg", 2.2, 0.25, 200),
+        "Zn": ("zn", 0.020, 0.30, 150),
+    }  # fmt: skip
+    columns = located([f"C{n:02d}" for n in range(1, 65)], place, origin)
+    for header, median, sigma, scale_m in plan.values():
+        score = random_surface(rng, scale_m=scale_m)(place) if scale_m else rng.normal(size=len(place))
+        supply = measured(rng, median * np.exp(sigma * standardised(score)))
+        columns[header] = decimals(supply / _KG_HA_PER_LB_AC, 4 if median < 0.1 else 3)
+    return boundary_text([[outline, homestead]], origin, name="Two Cottonwoods"), samples_text(columns)
+
+
+def organic_tomatoes() -> tuple[str, str]:
+    """2 ha on a slope; 14 samples; nitrogen rises more than fourfold from the top to the foot."""
+    rng, origin = np.random.default_rng(14_2026), Origin(-121.9480, 38.7210)
+    outline = np.array([[0, 0], [92, 4], [98, 205], [6, 212]], dtype=float)
+    place = jittered_grid(rng, outline, [], count=14, margin=0.2)
+    down = (place[:, 1] - 105) / 105  # -1 at the foot in the south, 1 at the top
+    # header: median in kg/ha/day, change of the logarithm from the middle to the top, rest's standard deviation
+    plan = {
+        "no3_n": (2.6, -0.85, 0.10), "p": (0.42, -0.10, 0.15), "k": (4.2, -0.45, 0.12), "s": (0.55, -0.05, 0.15),
+        "ca": (5.5, 0.10, 0.10), "mg": (1.8, 0.05, 0.10),
+    }  # fmt: skip
+    columns = located([f"T{n:02d}" for n in range(1, 15)], place, origin)
+    for header, (median, slope, sigma) in plan.items():
+        supply = measured(
+            rng, median * np.exp(slope * down + sigma * standardised(random_surface(rng, scale_m=60)(place)))
+        )
+        columns[header] = decimals(supply / _KG_HA_PER_LB_AC, 3)
+    return boundary_text([[outline]], origin, name="Lower Bench"), samples_text(columns)
+
+
+def turf_greens() -> tuple[str, str]:
+    """Three greens on sand and a fairway on loam, one area in four parts; 24 samples, 5 a green and 9."""
+    rng, origin = np.random.default_rng(24_2026), Origin(-83.4120, 40.1870)
+    centres, radii, turns = [(30, 40), (330, 20), (170, 190)], [(15, 11), (13, 12), (16, 10)], [20, 0, -35]
+    greens = [ellipse(*each[:2], turn_deg=each[2]) for each in zip(centres, radii, turns, strict=True)]
+    bend = np.linspace(0, 1, 13)
+    middle = np.column_stack([70 + 230 * bend, 60 + 45 * np.sin(np.pi * bend)])
+    half = np.column_stack([np.zeros(13), 15 + 4 * np.sin(2 * np.pi * bend)])
+    fairway = np.vstack([middle - half, (middle + half)[::-1]])
+    along = np.array([1, 3, 4, 5, 6, 7, 8, 9, 11])
+    on_fairway = middle[along] + half[along] * rng.uniform(-0.7, 0.7, size=(9, 1))
+    place = np.vstack([*(like_a_five(rng, c, min(r)) for c, r in zip(centres, radii, strict=True)), on_fairway])
+    parts = [*greens, fairway]
+    part = np.repeat(np.arange(4), [5, 5, 5, 9])
+    # header: kg/ha/day on each green and on the fairway, rest's standard deviation of the logarithm
+    plan = {
+        "N": ((0.75, 0.90, 0.65, 2.40), 0.12),
+        "P": ((0.30, 0.24, 0.34, 0.45), 0.12),
+        "K": ((0.48, 0.62, 0.40, 2.10), 0.12),
+        "S": ((0.16, 0.20, 0.15, 0.42), 0.15),
+        "Ca": ((1.1, 1.3, 0.9, 4.8), 0.10),
+        "Mg": ((0.25, 0.30, 0.22, 1.4), 0.10),
+    }
+    columns = located([f"G{1 + n // 5}-{1 + n % 5}" if n < 15 else f"F-{n - 14}" for n in range(24)], place, origin)
+    for header, (level, sigma) in plan.items():
+        supply = measured(
+            rng, np.array(level)[part] * np.exp(sigma * standardised(random_surface(rng, scale_m=15)(place)))
+        )
+        columns[f"{header.lower()}_kg_ha_day"] = decimals(supply, 3)
+    return boundary_text([[ring] for ring in parts], origin, name="Three greens and a fairway"), samples_text(columns)
+
+
+def home_garden() -> tuple[str, str]:
+    """A plot of about 250 m2 with one composite sample that has no place."""
+    origin = Origin(-89.6630, 43.0410)
+    outline = np.array([[0, 0], [17.5, 0.6], [17.1, 14.8], [-0.4, 14.1]], dtype=float)
+    supply_lb_ac_day = {"no3_n": 1.1, "p": 0.34, "k": 1.4, "s": 0.2, "ca": 2.9, "mg": 0.6}
+    columns = {"sample": ["plot"]} | {header: [f"{rate:.2f}"] for header, rate in supply_lb_ac_day.items()}
+    return boundary_text([[outline]], origin, name="Plot behind the shed"), samples_text(columns)
+
+
+FIELDS: Mapping[str, Callable[[], tuple[str, str]]] = {
+    "irrigated_corn": irrigated_corn,
+    "organic_tomatoes": organic_tomatoes,
+    "turf_greens": turf_greens,
+    "home_garden": home_garden,
+}
+
+
+def write_all(folder: Path) -> tuple[Path, ...]:
+    """Write outline and samples of every field below a folder; return the files."""
+    written = []
+    for name, invent in FIELDS.items():
+        (folder / name).mkdir(parents=True, exist_ok=True)
+        for file, text in zip(("boundary.geojson", "samples.csv"), invent(), strict=True):
+            path = folder / name / file
+            path.write_text(text, encoding="utf-8", newline="\n")
+            written.append(path)
+    return tuple(written)
+
+
+if __name__ == "__main__":
+    for path in write_all(Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).parent):
+        print(path)

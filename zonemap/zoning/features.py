@@ -1,0 +1,72 @@
+"""What cells are grouped by: the surfaces on one common scale."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.polynomial.hermite_e import hermeval
+
+from zonemap.errors import InputError
+from zonemap.values.arrays import FloatArray
+from zonemap.values.surface import Surface
+from zonemap.values.zones import Features
+
+#: medians that differ by less than this share of their size or spread are rounding, not structure
+_ROUNDING = 1e-9
+
+
+def supply_features(
+    surfaces: Mapping[str, Surface], *, weights: Mapping[str, float], cell_area_ha: FloatArray | None = None
+) -> Features:
+    """Median of every quantity on its transformed scale, standardised over the cells, times its weight.
+
+    Parameters
+    ----------
+    surfaces
+        quantity -> surface, all over the same cells.
+    weights
+        quantity -> weight, 0 or more; a quantity that is not named weighs 0.
+    cell_area_ha
+        (cells,) area by which cells count in mean and standard deviation; ``None`` counts all alike.
+
+    Returns
+    -------
+    Features
+        One column a quantity, in the order of `surfaces`; quantities of weight 0 and constant ones are left out, so
+        that there may be no column at all.
+
+    Raises
+    ------
+    InputError
+        When there is no surface, or a weight is negative or not a number.
+    """
+    if not surfaces:
+        raise InputError("zones", "there is no surface to group cells by", "Name at least one measured quantity.")
+    _check(weights)
+    columns = {}
+    for quantity, surface in surfaces.items():
+        median = np.asarray(hermeval(0.0, surface.score_coefficients), dtype=np.float64)
+        weight = weights.get(quantity, 0.0)
+        if weight > 0 and not _constant(median, surface.score_coefficients[1]):
+            columns[quantity] = weight * _standardised(median, cell_area_ha)
+    cells = next(iter(surfaces.values())).score_coefficients.shape[1]
+    return Features(tuple(columns), np.column_stack(list(columns.values())) if columns else np.empty((cells, 0)))
+
+
+def _check(weights: Mapping[str, float]) -> None:
+    for quantity, weight in weights.items():
+        if not (math.isfinite(weight) and weight >= 0):
+            raise InputError(f"zones, weight of {quantity}", f"{weight:g} is not a weight", "Write 0 or more.")
+
+
+def _constant(median: FloatArray, spread: FloatArray) -> bool:
+    """Whether medians differ by no more than rounding, seen against their size and the spread of one cell."""
+    return bool(np.ptp(median) <= _ROUNDING * max(np.abs(median).max(), np.abs(spread).max()))
+
+
+def _standardised(value: FloatArray, cell_area_ha: FloatArray | None) -> FloatArray:
+    """Mean 0 and standard deviation 1 over the cells."""
+    from_mean = value - np.average(value, weights=cell_area_ha)
+    return from_mean / math.sqrt(np.average(from_mean**2, weights=cell_area_ha))
