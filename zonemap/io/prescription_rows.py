@@ -30,10 +30,10 @@ _MASS_SCALE: dict[UnitSystem, float] = {"us": 1 / KG_PER_LB, "metric": 1.0}
 
 #: a layer of 100 m: whatever asks for more is a slip, and rounding it could overflow
 _ABSURD_KG_HA = 1e9
-#: 1e-7 degree is about a centimetre on the ground, finer than any spreader steers
+#: 1e-9 degree is about a tenth of a millimetre on the ground: coarser rounding folds the outlines of small places
 DEGREE_DECIMALS = 9
 #: far below any scale or survey; makes 100 lb/ac read 100 after its way through kg/ha
-ROW_DECIMALS = 6
+ROW_DECIMALS = 9
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +113,7 @@ def polygons_in_degrees(prescription: Prescription, *, clockwise: bool, where: s
     degrees = shapely.transform(np.array(prescription.polygon, dtype=object), _to_degrees(prescription.crs))
     for number, (polygon, zone) in enumerate(zip(degrees, prescription.zone, strict=True), start=1):
         if not (polygon.is_valid and polygon.area > 0):
-            what = f"polygon {number} (zone {zone}) is narrower than a centimetre or lies outside {prescription.crs}"
+            what = f"polygon {number} (zone {zone}) is narrower than a tenth of a millimetre or lies outside {prescription.crs}"
             raise OutputError(where, what, "Raise the smallest zone area, or set another working_crs in field.toml.")
     return tuple(shapely.orient_polygons(degrees, exterior_cw=clockwise).tolist())
 

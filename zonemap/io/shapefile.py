@@ -27,14 +27,14 @@ from zonemap.values.note import Note
 from zonemap.values.prescription import Application, Prescription
 
 #: attribute -> type and width in the .dbf, as (width, decimals) for numbers; for the writer and its tests alike
-NUMBERS = {"ZONE": (4, 0), "RATE": (10, 2), "AREA": (12, 4)}
+NUMBERS = {"ZONE": (4, 0), "RATE": (10, 2), "AREA": (14, 6)}
 TEXT_OCTETS = {"UNIT": 8, "PRODUCT": 32}
 COLUMNS = {
     "ZONE": "int:4",
     "RATE": "float:10.2",
     "UNIT": "str:8",
     "PRODUCT": "str:32",
-    "AREA": "float:12.4",
+    "AREA": "float:14.6",
 }
 EXTENSIONS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
 README = "README.txt"

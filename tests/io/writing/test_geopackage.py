@@ -101,7 +101,7 @@ def test_outlines_lie_where_another_projection_call_puts_them_to_a_centimetre(tm
 def test_shared_edges_stay_identical_after_rounding(tmp_path: Path, plan: Any) -> None:
     _, outlines, _ = rows(write(tmp_path / "p.gpkg", plan), "prescription")
     coordinates = shapely.get_coordinates(outlines)
-    assert np.array_equal(coordinates, np.round(coordinates, 7))
+    assert np.array_equal(coordinates, np.round(coordinates, 9))
     assert shapely.coverage_is_valid(np.array(outlines[:3], dtype=object))
     assert shapely.union_all(outlines[:3]).interiors[:] == []
 
@@ -196,8 +196,8 @@ def test_a_rate_that_is_none_is_refused_and_nothing_is_written(tmp_path: Path, p
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_polygon_narrower_than_a_centimetre_is_refused(tmp_path: Path, plan: Any) -> None:
-    sliver = shapely.box(500_000.0, 4_650_000.0, 500_000.001, 4_650_100.0)
+def test_a_polygon_narrower_than_a_tenth_of_a_millimetre_is_refused(tmp_path: Path, plan: Any) -> None:
+    sliver = shapely.box(500_000.0, 4_650_000.0, 500_000.00001, 4_650_100.0)
     prescription = replace(plan.prescription, polygon=(sliver, *plan.prescription.polygon[1:]))
     with pytest.raises(OutputError, match="Raise the smallest zone area"):
         write(tmp_path / "p.gpkg", plan, prescription=prescription)

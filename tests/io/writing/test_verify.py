@@ -91,7 +91,7 @@ def test_every_format_returns_rate_times_area_as_the_product_total(
         with fiona.open(path) as source:
             rows = [row.properties for row in source]
     kg = KG_PER_LB if units == "us" else 1.0
-    rounding = sum(0.005 * row["AREA"] + 0.00005 * row["RATE"] + 1e-6 for row in rows) * kg
+    rounding = sum(0.005 * row["AREA"] + 0.0000005 * row["RATE"] + 1e-6 for row in rows) * kg
     assert sum(row["RATE"] * row["AREA"] for row in rows) * kg == pytest.approx(total_kg, rel=1e-9, abs=rounding)
 
 

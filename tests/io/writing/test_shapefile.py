@@ -71,7 +71,7 @@ def test_columns_have_exactly_the_stated_types_and_widths(tmp_path: Path, plan: 
         ("RATE", "N", 10, 2),
         ("UNIT", "C", 8, 0),
         ("PRODUCT", "C", 32, 0),
-        ("AREA", "N", 12, 4),
+        ("AREA", "N", 14, 6),
     ]
     assert {name: (width, decimals) for name, kind, width, decimals in fields if kind == "N"} == NUMBERS
     assert {name: width for name, kind, width, _ in fields if kind == "C"} == TEXT_OCTETS
@@ -86,7 +86,7 @@ def test_values_read_back_to_the_last_digit_of_their_column(tmp_path: Path, plan
         assert meta["encoding"] == "UTF-8"
         assert column["ZONE"].tolist() == rows.zone.tolist() == [1, 2, 0]
         assert column["RATE"] == pytest.approx(rows.rate, abs=0.005 + 1e-9)
-        assert column["AREA"] == pytest.approx(rows.area, abs=0.00005 + 1e-9)
+        assert column["AREA"] == pytest.approx(rows.area, abs=0.0000005 + 1e-9)
         assert set(column["UNIT"]) == {rows.rate_unit}
         assert set(column["PRODUCT"]) == {application.product.name}
 
@@ -95,7 +95,7 @@ def test_rate_times_area_in_the_file_adds_up_to_the_product_total(tmp_path: Path
     kg = KG_PER_LB if plan.prescription.units == "us" else 1.0
     for path, application in zip(written(tmp_path, plan), plan.prescription.applications, strict=True):
         _, _, column = read(path)
-        rounding = float(np.sum(0.005 * column["AREA"] + 0.00005 * column["RATE"])) * kg
+        rounding = float(np.sum(0.005 * column["AREA"] + 0.0000005 * column["RATE"])) * kg
         total = float(column["RATE"] @ column["AREA"]) * kg
         assert total == pytest.approx(plan.prescription.total_kg(application), abs=rounding)
 
@@ -114,10 +114,10 @@ def test_outlines_are_single_polygons_with_clockwise_outer_rings(tmp_path: Path,
     assert content == b""
 
 
-def test_outlines_read_back_as_a_valid_coverage_to_seven_decimals(tmp_path: Path, plan: Any) -> None:
+def test_outlines_read_back_as_a_valid_coverage_to_nine_decimals(tmp_path: Path, plan: Any) -> None:
     _, outlines, _ = read(written(tmp_path, plan)[0])
     coordinates = shapely.get_coordinates(outlines)
-    assert np.array_equal(coordinates, np.round(coordinates, 7))
+    assert np.array_equal(coordinates, np.round(coordinates, 9))
     assert shapely.coverage_is_valid(outlines)
 
 

@@ -1,0 +1,140 @@
+"""The commands as a user types them."""
+
+import json
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from zonemap import __version__
+from zonemap.cli import main
+
+SAMPLE_FIELDS = Path(__file__).resolve().parents[2] / "sample_fields"
+
+
+@pytest.fixture
+def garden(tmp_path):
+    folder = tmp_path / "garden"
+    shutil.copytree(SAMPLE_FIELDS / "home_garden", folder, ignore=shutil.ignore_patterns("plan*"))
+    return folder
+
+
+def invoke(*arguments):
+    return CliRunner().invoke(main, [str(argument) for argument in arguments])
+
+
+def test_the_version():
+    assert invoke("--version").output == f"zonemap, version {__version__}\n"
+
+
+@pytest.mark.parametrize("command", [[], ["plan"], ["check"], ["start"]])
+def test_help_shows_an_example(command):
+    done = invoke(*command, "--help")
+    assert done.exit_code == 0
+    assert "Example" in done.output
+
+
+def test_help_imports_nothing_heavy():
+    code = "import sys, zonemap.cli; print(' '.join(sys.modules))"
+    loaded = set(
+        subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split()
+    )
+    assert not loaded & {"numpy", "scipy", "shapely", "pydantic", "rich", "fiona", "sklearn", "geopandas", "matplotlib"}
+
+
+def test_plan_says_what_a_grower_needs(garden):
+    done = invoke("plan", garden)
+    assert done.exit_code == 0
+    assert done.stderr == ""
+    for word in ("zone", "area", "in all", "Cautions", "local codes", f"Files: {garden / 'plan'}"):
+        assert word in done.stdout
+
+
+def test_json_is_the_summary_and_nothing_else(garden):
+    done = invoke("plan", garden, "--json")
+    assert done.stderr == ""
+    assert json.loads(done.stdout) == json.loads((garden / "plan" / "summary.json").read_text(encoding="utf-8"))
+
+
+def test_check_reads_and_plans_nothing(garden):
+    done = invoke("check", garden)
+    assert done.exit_code == 0
+    assert "can be planned" in done.stdout
+    assert not (garden / "plan").exists()
+
+
+def test_an_error_is_one_line_on_stderr_with_exit_code_2(garden):
+    (garden / "field.toml").write_text("[field]\nnmae = 'x'\n", encoding="utf-8")
+    for command in ("check", "plan"):
+        done = invoke(command, garden)
+        assert done.exit_code == 2
+        assert done.stdout == ""
+        assert done.stderr.count("\n") == 1
+        assert done.stderr.startswith("zonemap: field.toml")
+        assert "Traceback" not in done.output
+
+
+def test_a_folder_that_is_not_there(tmp_path):
+    done = invoke("plan", tmp_path / "nowhere")
+    assert done.exit_code == 2
+    assert "Name a field folder" in done.stderr
+
+
+def test_output_that_is_not_ours_is_left_alone(garden, tmp_path):
+    target = tmp_path / "precious"
+    target.mkdir()
+    (target / "thesis.txt").write_text("years of work", encoding="utf-8")
+    done = invoke("plan", garden, "--out", target)
+    assert done.exit_code == 3
+    assert (target / "thesis.txt").read_text(encoding="utf-8") == "years of work"
+
+
+@pytest.mark.parametrize("kind", ["file", "link"])
+def test_a_file_or_a_link_as_output_is_refused(garden, tmp_path, kind):
+    target = tmp_path / "out"
+    if kind == "file":
+        target.write_text("", encoding="utf-8")
+    else:
+        (tmp_path / "elsewhere").mkdir()
+        target.symlink_to(tmp_path / "elsewhere")
+    done = invoke("plan", garden, "--out", target)
+    assert done.exit_code == 3
+    assert done.stderr.count("\n") == 1
+
+
+def test_a_second_plan_replaces_the_first_and_keeps_it_as_previous(garden):
+    assert invoke("plan", garden).exit_code == 0
+    first = (garden / "plan" / "manifest.json").read_bytes()
+    assert invoke("plan", garden).exit_code == 0
+    assert (garden / "plan.previous" / "manifest.json").read_bytes() == first
+
+
+def test_a_failed_plan_leaves_the_published_one(garden):
+    assert invoke("plan", garden).exit_code == 0
+    before = (garden / "plan" / "manifest.json").read_bytes()
+    (garden / "samples.csv").write_text("", encoding="utf-8")
+    assert invoke("plan", garden).exit_code == 2
+    assert (garden / "plan" / "manifest.json").read_bytes() == before
+
+
+def test_start_then_check_asks_for_what_only_the_user_knows(tmp_path):
+    folder = tmp_path / "new"
+    folder.mkdir()
+    for name in ("boundary.geojson", "samples.csv"):
+        shutil.copy(SAMPLE_FIELDS / "irrigated_corn" / name, folder)
+    done = invoke("start", folder)
+    assert done.exit_code == 0
+    assert "field.toml" in done.stdout
+    checked = invoke("check", folder)
+    assert checked.exit_code == 2
+    assert "field.toml" in checked.stderr
+    assert invoke("start", folder).exit_code == 3
+
+
+def test_an_unknown_pipeline_lists_the_shipped_ones(garden):
+    done = invoke("plan", garden, "--pipeline", "nonsense")
+    assert done.exit_code == 2
+    assert "one_composite, rate_table, season_supply" in done.stderr
