@@ -113,7 +113,7 @@ def polygons_in_degrees(prescription: Prescription, *, clockwise: bool, where: s
     degrees = shapely.transform(np.array(prescription.polygon, dtype=object), _to_degrees(prescription.crs))
     for number, (polygon, zone) in enumerate(zip(degrees, prescription.zone, strict=True), start=1):
         if not (polygon.is_valid and polygon.area > 0):
-            what = f"polygon {number} (zone {zone}) is narrower than a tenth of a millimetre or lies outside {prescription.crs}"
+            what = f"polygon {number} (zone {zone}) is narrower than 0.1 mm or lies outside {prescription.crs}"
             raise OutputError(where, what, "Raise the smallest zone area, or set another working_crs in field.toml.")
     return tuple(shapely.orient_polygons(degrees, exterior_cw=clockwise).tolist())
 

@@ -1,0 +1,131 @@
+"""Builders of measurements and grids, and what the reference program says where it is installed."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from zonemap.geostat.covariance import site_covariance
+from zonemap.values.arrays import FloatArray
+from zonemap.values.basis import Basis
+from zonemap.values.grid import Grid
+from zonemap.values.samples import Measurements
+from zonemap.values.variogram import Variogram
+
+# Peer and published cases, all in one run of the reference program (Pebesma 2004). 17 digits go both ways.
+_SCRIPT = """
+suppressMessages({library(gstat); library(sp)})
+data(meuse, package = "sp")
+write.csv(meuse[, c("x", "y", "zinc")], "meuse.csv", row.names = FALSE)
+options(digits = 17)
+sites <- read.csv("sites.csv"); coordinates(sites) <- ~x+y
+targets <- read.csv("targets.csv"); coordinates(targets) <- ~x+y
+models <- list(spherical = vgm(1.3, "Sph", 260, 0.4), exponential = vgm(1.3, "Exp", 120, 0.4),
+               matern_3_2 = vgm(1.3, "Mat", 60, 0.4, kappa = 1.5), matern_5_2 = vgm(1.3, "Mat", 50, 0.4, kappa = 2.5))
+for (family in names(models)) {
+  k <- krige(z ~ 1, sites, targets, models[[family]], block = c(30, 30), set = list(nblockdiscr = 4), debug.level = 0)
+  write.table(format(as.data.frame(k)[, 3:4], digits = 17), paste0(family, ".txt"),
+              row.names = FALSE, col.names = FALSE, quote = FALSE)
+}
+v <- variogram(z ~ 1, sites, cutoff = 300, width = 25)
+write.table(format(v[, 1:3], digits = 17), "variogram.txt", row.names = FALSE, col.names = FALSE, quote = FALSE)
+"""
+
+
+@pytest.fixture(scope="session")
+def peer_sites() -> tuple[FloatArray, FloatArray]:
+    """(40, 2) points and values with a trend and a swing: any numbers will do."""
+    rng = np.random.default_rng(11)
+    sites = np.round(rng.uniform(0, 500, (40, 2)), 3)
+    return sites, np.round(5 + np.sin(sites[:, 0] / 90) + sites[:, 1] / 200 + rng.normal(0, 0.4, 40), 6)
+
+
+@pytest.fixture(scope="session")
+def peer_targets() -> FloatArray:
+    """(25, 2) block centres, some outside the sampled box."""
+    return np.column_stack([axis.ravel() for axis in np.meshgrid(np.linspace(-40, 540, 5), np.linspace(-40, 540, 5))])
+
+
+@pytest.fixture(scope="session")
+def reference(
+    tmp_path_factory: pytest.TempPathFactory, peer_sites: tuple[FloatArray, FloatArray], peer_targets: FloatArray
+) -> Path:
+    """Folder with the reference program's answers."""
+    if shutil.which("Rscript") is None:
+        pytest.skip("R is not installed: no reference program")
+    folder = tmp_path_factory.mktemp("reference")
+    sites, value = peer_sites
+    header = {"delimiter": ",", "comments": "", "fmt": "%.17g"}
+    np.savetxt(folder / "sites.csv", np.column_stack([sites, value]), header="x,y,z", **header)
+    np.savetxt(folder / "targets.csv", peer_targets, header="x,y", **header)
+    (folder / "script.R").write_text(_SCRIPT)
+    run = subprocess.run(["Rscript", "script.R"], cwd=folder, capture_output=True, text=True, timeout=120, check=False)
+    if "there is no package called" in run.stderr:
+        pytest.skip("the R packages gstat and sp are not installed")
+    assert run.returncode == 0, run.stderr
+    return folder
+
+
+@pytest.fixture(scope="session")
+def meuse(reference: Path) -> FloatArray:
+    """(155, 3) easting, northing and topsoil zinc (ppm) of the Meuse flood plain, public data of the package sp."""
+    return np.loadtxt(reference / "meuse.csv", delimiter=",", skiprows=1)
+
+
+@pytest.fixture(scope="session")
+def measure() -> Callable[..., Measurements]:
+    """Build measurements from (n, 2) points and (n,) values."""
+
+    def build(
+        sites: FloatArray,
+        value: FloatArray,
+        *,
+        quantity: str = "K",
+        repeatability_cv: float = 0.15,
+        replicates: FloatArray | None = None,
+        replicate_variance: FloatArray | None = None,
+    ) -> Measurements:
+        n = len(value)
+        return Measurements(
+            quantity=quantity,
+            unit="kg/ha/day",
+            basis=Basis("resin", burial_days=4.0),
+            sample=tuple(str(k) for k in range(n)),
+            easting_m=sites[:, 0],
+            northing_m=sites[:, 1],
+            value=value,
+            replicates=np.ones(n, dtype=int) if replicates is None else replicates,
+            replicate_variance=np.full(n, np.nan) if replicate_variance is None else replicate_variance,
+            repeatability_cv=repeatability_cv,
+            censored=np.zeros(n, dtype=bool),
+        )
+
+    return build
+
+
+@pytest.fixture(scope="session")
+def square_grid() -> Callable[..., Grid]:
+    """Build a square grid whose south-west corner is the origin."""
+
+    def build(side_m: float, cells: int) -> Grid:
+        cell_m = side_m / cells
+        return Grid("EPSG:32614", 0.0, side_m, cell_m, np.full((cells, cells), cell_m**2))
+
+    return build
+
+
+@pytest.fixture(scope="session")
+def simulate() -> Callable[..., tuple[FloatArray, FloatArray]]:
+    """Draw (n, 2) points in a square and a Gaussian field at them, noise included."""
+
+    def draw(*, count: int, side_m: float, variogram: Variogram, seed: int) -> tuple[FloatArray, FloatArray]:
+        rng = np.random.default_rng(seed)
+        sites = rng.uniform(0, side_m, (count, 2))
+        return sites, np.linalg.cholesky(site_covariance(sites, variogram)) @ rng.standard_normal(count)
+
+    return draw

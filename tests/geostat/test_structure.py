@@ -1,0 +1,136 @@
+"""Whether there is structure: the test's level, its power, its vetoes, and what few samples get."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.stats import binom
+
+from zonemap.geostat.fit import fit_covariances
+from zonemap.values.variogram import Variogram
+
+
+def test_white_noise_shows_structure_as_rarely_as_the_level_says(measure):
+    # The p-value is exact under the null by construction (Monte Carlo test): 240 fields, three levels, limits with a
+    # chance of one in a thousand of failing for a right program.
+    p = []
+    for layout in range(40):
+        rng = np.random.default_rng(layout)
+        sites = rng.uniform(0, 600, (15, 2))
+        quantities = tuple(measure(sites, rng.standard_normal(15), quantity=str(k)) for k in range(6))
+        p += [fit.structure_p for fit in fit_covariances(quantities, transform="none", seed=layout)]
+
+    for level in (0.05, 0.2, 0.5):
+        seen = int(np.count_nonzero(np.array(p) <= level))
+        assert binom.ppf(0.0005, len(p), level) <= seen <= binom.ppf(0.9995, len(p), level)
+
+
+def test_a_field_with_a_long_range_and_40_samples_is_found(measure, simulate):
+    found = 0
+    for seed in range(10):
+        sites, g = simulate(count=40, side_m=600.0, variogram=Variogram("exponential", 300.0, 0.05, 1.0), seed=seed)
+        found += fit_covariances((measure(sites, 10 + g),), transform="none")[0].structure == "found"
+
+    assert found >= 9
+
+
+def test_found_parameters_are_near_the_truth_with_many_samples(measure, simulate):
+    truth = Variogram("exponential", 100.0, 0.3, 1.0)
+    fits = []
+    for seed in range(6):
+        sites, g = simulate(count=300, side_m=1500.0, variogram=truth, seed=seed)
+        fits.append(fit_covariances((measure(sites, 10 + g, repeatability_cv=0.0),), transform="none")[0].variogram)
+
+    # Sampling error of the mean of six fits of 300 samples, from the likelihood's curvature: about 10 % of each.
+    assert np.mean([fit.range_m for fit in fits]) == pytest.approx(100.0, rel=0.35)
+    assert np.mean([fit.sill for fit in fits]) == pytest.approx(1.3, rel=0.2)
+    assert np.mean([fit.nugget for fit in fits]) == pytest.approx(0.3, rel=0.5)
+
+
+def test_no_structure_means_pure_nugget_and_a_warning_that_names_the_mend(measure):
+    rng = np.random.default_rng(3)
+    noise = measure(rng.uniform(0, 600, (25, 2)), 10 + rng.standard_normal(25))
+
+    fit = fit_covariances((noise,), transform="none")[0]
+
+    assert fit.structure == "not_found"
+    assert fit.structure_p > 0.05
+    assert fit.variogram.partial_sill == 0
+    assert fit.variogram.nugget == pytest.approx(np.var(noise.value, ddof=1))
+    assert [note.kind for note in fit.notes] == ["warning"]
+    assert "apply one rate" in fit.notes[0].text
+
+
+def test_structure_counts_only_where_left_out_samples_are_predicted_no_worse_than_by_the_mean(measure):
+    # At level 1 the p-value never objects, so leave-one-out alone decides.
+    verdicts = []
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        noise = measure(rng.uniform(0, 600, (12, 2)), 10 + rng.standard_normal(12))
+        verdicts.append(fit_covariances((noise,), transform="none", structure_level=1.0)[0])
+
+    vetoed = [fit for fit in verdicts if fit.structure == "not_found"]
+    assert vetoed
+    assert all("the mean predicts left-out samples better" in fit.notes[0].text for fit in vetoed)
+
+
+@pytest.mark.parametrize(("count", "structure"), [(7, "too_few"), (8, "found")])
+def test_eight_places_are_the_fewest_for_a_model(count, structure, measure):
+    sites = np.column_stack([np.arange(count) * 50.0, np.arange(count) % 2 * 20.0])
+    trend = measure(sites, 10.0 + np.arange(count))
+
+    fit = fit_covariances((trend,), transform="none")[0]
+
+    assert fit.structure == structure
+    assert (fit.variogram is None) == (structure == "too_few")
+
+
+def test_equal_values_are_no_structure_and_no_model(measure):
+    sites = np.random.default_rng(0).uniform(0, 100, (12, 2))
+
+    fit = fit_covariances((measure(sites, np.full(12, 3.3)),))[0]
+
+    assert (fit.structure, fit.variogram) == ("not_found", None)
+    assert np.isnan(fit.structure_p)
+    assert "laboratory" in fit.notes[0].text
+
+
+@pytest.mark.parametrize(("transform", "made"), [("log", np.exp), ("none", np.asarray)])
+def test_the_likelihood_finds_the_scale_the_values_were_made_on(transform, made, measure, simulate):
+    chosen = []
+    for seed in range(8):
+        sites, g = simulate(count=60, side_m=600.0, variogram=Variogram("exponential", 100.0, 0.1, 0.4), seed=seed)
+        chosen.append(fit_covariances((measure(sites, made(g) if transform == "log" else 3.5 + g),))[0].transform.name)
+
+    assert chosen.count(transform) >= 7
+
+
+def test_a_log_is_never_taken_of_a_value_that_is_not_positive(measure):
+    sites = np.random.default_rng(0).uniform(0, 100, (12, 2))
+    value = np.append(np.exp(np.random.default_rng(1).normal(0, 2, 11)), 0.0)
+
+    for transform in ("auto", "log"):
+        assert fit_covariances((measure(sites, value),), transform=transform)[0].transform.name == "none"
+
+
+def test_replicates_win_over_the_stated_repeatability_and_split_the_nugget(measure, simulate):
+    sites, g = simulate(count=60, side_m=600.0, variogram=Variogram("exponential", 150.0, 0.3, 1.0), seed=5)
+    twice = np.where(np.arange(60) < 20, 2, 1)
+    spread = np.where(twice == 2, 0.04, np.nan)
+
+    stated = fit_covariances((measure(sites, 10 + g, repeatability_cv=0.01),), transform="none")[0].variogram
+    replicated = fit_covariances(
+        (measure(sites, 10 + g, repeatability_cv=0.01, replicates=twice, replicate_variance=spread),), transform="none"
+    )[0].variogram
+
+    assert stated.measurement_variance == pytest.approx((0.01 * np.mean(10 + g)) ** 2)
+    assert replicated.measurement_variance == pytest.approx(0.04)
+    assert replicated.nugget > replicated.measurement_variance
+
+
+def test_measurement_error_is_never_more_than_the_nugget(measure, simulate):
+    sites, g = simulate(count=60, side_m=600.0, variogram=Variogram("exponential", 150.0, 0.3, 1.0), seed=5)
+
+    fitted = fit_covariances((measure(sites, 10 + g, repeatability_cv=5.0),), transform="none")[0].variogram
+
+    assert fitted.measurement_variance == fitted.nugget

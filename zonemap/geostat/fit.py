@@ -1,0 +1,269 @@
+"""Scale, covariance, and whether there is any structure at all: for all quantities of a field.
+
+Parameters come from restricted likelihood, because a few dozen samples are too few for a moment variogram: Webster &
+Oliver (1992), Journal of Soil Science 43:177-192, ask for 150; Lark (2000), European Journal of Soil Science
+51:717-728, finds that likelihood needs fewer.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from dataclasses import dataclass
+
+import numpy as np
+
+from zonemap.geostat.covariance import site_covariance
+from zonemap.geostat.crossval import leave_one_out
+from zonemap.geostat.likelihood import NUGGET_SHARES, LikelihoodGrid, likelihood_grid, range_grid, refine
+from zonemap.geostat.repeatability import measurement_variance, pure_nugget
+from zonemap.geostat.scale import Candidate, TransformChoice, candidates, default_transform, is_constant
+from zonemap.geostat.threads import one_linear_algebra_thread
+from zonemap.values.arrays import FloatArray, IntArray
+from zonemap.values.note import Note
+from zonemap.values.samples import Measurements
+from zonemap.values.surface import Structure, Transform
+from zonemap.values.variogram import Family, Variogram
+
+#: Under this many distinct points no spatial model is fitted.
+LEAST_POINTS = 8
+
+#: White-noise fields behind a p-value: its step is 1 / (this + 1).
+_NULL_FIELDS = 499
+
+#: The likelihood of more points costs minutes and says nothing new; a seeded choice of this many is fitted.
+_MOST_FITTED_POINTS = 600
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """What the samples of one quantity support.
+
+    Attributes
+    ----------
+    transform
+        The g scale.
+    structure, structure_p
+        As in `Evidence`.
+    variogram
+        The model to use: spatial where structure was found, pure nugget where it was not, ``None`` for constant values
+        and for too few points.
+    notes
+        What the user should know.
+    """
+
+    transform: Transform
+    structure: Structure
+    structure_p: float
+    variogram: Variogram | None
+    notes: tuple[Note, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Layout:
+    """Where a group of quantities was sampled, in an order that does not depend on the order of the rows."""
+
+    order: IntArray
+    sites: FloatArray
+    relative_nugget: FloatArray
+
+
+def fit_covariances(
+    measurements: tuple[Measurements, ...],
+    *,
+    family: Family = "exponential",
+    transform: TransformChoice = "auto",
+    structure_level: float = 0.05,
+    seed: int = 0,
+) -> tuple[Fit, ...]:
+    """Fit every quantity; those sampled at the same points share decompositions and the null fields of the test.
+
+    Parameters
+    ----------
+    transform
+        ``"auto"`` chooses none or log by restricted likelihood with its Jacobian (log under eight points); log is only
+        ever used where all values are positive.
+    structure_level
+        Greatest p-value at which structure counts as found.
+    seed
+        Of the null fields, and of the choice of points where there are more than 600.
+    """
+    fits: dict[int, Fit] = {}
+    groups: dict[tuple[bytes, bytes], list[int]] = defaultdict(list)
+    layouts: dict[tuple[bytes, bytes], _Layout] = {}
+    for k, quantity in enumerate(measurements):
+        without = _without_a_model(quantity, transform)
+        if without is not None:
+            fits[k] = without
+            continue
+        layout = _layout(quantity, family=family, transform=transform, seed=seed)
+        key = (layout.sites.tobytes(), layout.relative_nugget.tobytes())
+        layouts[key] = layout
+        groups[key].append(k)
+    for key, members in groups.items():
+        with one_linear_algebra_thread():
+            together = _fit_together(
+                tuple(measurements[k] for k in members),
+                layouts[key],
+                family=family,
+                transform=transform,
+                structure_level=structure_level,
+                seed=seed,
+            )
+        fits.update(zip(members, together, strict=True))
+    return tuple(fits[k] for k in range(len(measurements)))
+
+
+def _without_a_model(quantity: Measurements, transform: TransformChoice) -> Fit | None:
+    name, count = quantity.quantity, quantity.count
+    scale = default_transform(quantity, transform)
+    if count < LEAST_POINTS:
+        places = "1 sampled place is" if count == 1 else f"{count} sampled places are"
+        text = (
+            f"{name}: {places} too few for a map, which takes {LEAST_POINTS} or more; the surface is the field mean. "
+            "Take more samples, or apply one rate."
+        )
+        return Fit(scale, "too_few", math.nan, None, (Note("warning", text),))
+    if is_constant(quantity):
+        text = f"{name}: all {count} values are equal; the surface is that value. Check the laboratory's report."
+        return Fit(scale, "not_found", math.nan, None, (Note("warning", text),))
+    return None
+
+
+def _layout(quantity: Measurements, *, family: Family, transform: TransformChoice, seed: int) -> _Layout:
+    order = np.lexsort((quantity.northing_m, quantity.easting_m))
+    if quantity.count > _MOST_FITTED_POINTS:
+        chosen = np.random.default_rng(seed).choice(quantity.count, _MOST_FITTED_POINTS, replace=False)
+        order = order[np.sort(chosen)]
+    sites = np.column_stack([quantity.easting_m, quantity.northing_m])[order]
+    plain = _Layout(order, sites, np.ones(len(order)))
+    if np.all(quantity.replicates == 1):
+        return plain
+    return _Layout(order, sites, _relative_nugget(quantity, plain, family=family, transform=transform))
+
+
+def _relative_nugget(
+    quantity: Measurements, layout: _Layout, *, family: Family, transform: TransformChoice
+) -> FloatArray:
+    """(n,) nugget of a value against a plain sample's: in an average of r rows the measurement part is 1/r of it.
+
+    How much of the nugget that part is comes from a first fit that takes all values as plain.
+    """
+    scales = candidates(quantity.value[layout.order], transform)
+    grid = _grid(layout, scales, null_fields=0, family=family, seed=0)
+    best = _best(grid, scales, first=0)
+    row, share_index = _best_point(grid, best)
+    spread = scales[best].spread
+    nugget = float(grid.nugget_share[share_index] * grid.sill[row, share_index, best]) * spread**2
+    measured = min(measurement_variance(quantity, scales[best].transform), nugget)
+    part = measured / nugget if nugget > 0 else 0.0
+    return np.asarray(1.0 - part + part / quantity.replicates[layout.order])
+
+
+def _grid(
+    layout: _Layout, scales: tuple[Candidate, ...], *, null_fields: int, family: Family, seed: int
+) -> LikelihoodGrid:
+    """Likelihood grid with a column a scale, and after them one a white-noise field with the same relative nuggets."""
+    noise = np.random.default_rng(seed).standard_normal((len(layout.sites), null_fields))
+    noise *= np.sqrt(layout.relative_nugget)[:, None]
+    return likelihood_grid(
+        layout.sites,
+        np.column_stack([*(scale.standard for scale in scales), noise]),
+        family=family,
+        range_m=range_grid(layout.sites, family),
+        nugget_share=np.array(NUGGET_SHARES),
+        relative_nugget=layout.relative_nugget,
+    )
+
+
+def _best(grid: LikelihoodGrid, scales: tuple[Candidate, ...], *, first: int) -> int:
+    """Which of the scales that start at column `first` is likeliest, structure or none."""
+    last = first + len(scales)
+    spatial = grid.log_likelihood[:, :, first:last].max(axis=(0, 1))
+    likelihood = np.maximum(spatial, grid.null_log_likelihood[first:last])
+    return int(np.argmax(likelihood + np.array([scale.log_jacobian for scale in scales])))
+
+
+def _best_point(grid: LikelihoodGrid, column: int) -> tuple[int, int]:
+    row, share_index = np.unravel_index(np.argmax(grid.log_likelihood[:, :, column]), grid.log_likelihood.shape[:2])
+    return int(row), int(share_index)
+
+
+def _fit_together(
+    quantities: tuple[Measurements, ...],
+    layout: _Layout,
+    *,
+    family: Family,
+    transform: TransformChoice,
+    structure_level: float,
+    seed: int,
+) -> tuple[Fit, ...]:
+    """Fit quantities that share points and relative nuggets.
+
+    Notes
+    -----
+    The likelihood ratio against pure nugget has no usual limit distribution (the range means nothing under the null),
+    but its exact one depends on nothing but the points: it is simulated, and the p-value is (1 + number of null fields
+    with a ratio at least as great) / (1 + number of null fields) (Davison & Hinkley 1997, Bootstrap Methods and their
+    Application, section 4.2; from memory).
+    """
+    scales = tuple(candidates(quantity.value[layout.order], transform) for quantity in quantities)
+    flat = tuple(scale for of_quantity in scales for scale in of_quantity)
+    grid = _grid(layout, flat, null_fields=_NULL_FIELDS, family=family, seed=seed)
+    null_ratio = grid.ratio[len(flat) :]
+    fits = []
+    first = 0
+    for quantity, of_quantity in zip(quantities, scales, strict=True):
+        best = _best(grid, of_quantity, first=first)
+        p = (1 + int(np.count_nonzero(null_ratio >= grid.ratio[first + best]))) / (1 + len(null_ratio))
+        model = _spatial_model(quantity, layout, of_quantity[best], grid, column=first + best, family=family)
+        fits.append(_judged(quantity, of_quantity[best].transform, model, p, structure_level=structure_level))
+        first += len(of_quantity)
+    return tuple(fits)
+
+
+def _spatial_model(
+    quantity: Measurements,
+    layout: _Layout,
+    scale: Candidate,
+    grid: LikelihoodGrid,
+    *,
+    column: int,
+    family: Family,
+) -> Variogram:
+    range_m, share, sill = refine(
+        layout.sites, scale.standard, grid, column=column, family=family, relative_nugget=layout.relative_nugget
+    )
+    sill *= scale.spread**2
+    nugget = share * sill
+    measured = min(measurement_variance(quantity, scale.transform), nugget)
+    return Variogram(family, range_m, nugget, sill - nugget, measured)
+
+
+def _judged(quantity: Measurements, transform: Transform, model: Variogram, p: float, *, structure_level: float) -> Fit:
+    """Structure is found when chance hardly gives it and leave-one-out is no worse than with the mean."""
+    notes = _thinned(quantity)
+    if p <= structure_level and _predicts(quantity, transform, model):
+        return Fit(transform, "found", p, model, notes)
+    why = f"p = {p:.2g}" if p > structure_level else f"p = {p:.2g}, but the mean predicts left-out samples better"
+    text = (
+        f"{quantity.quantity}: {quantity.count} samples show no spatial structure ({why}); this sampling cannot "
+        "support a map of it, and the surface is the field mean. Sample closer together, or apply one rate."
+    )
+    nugget = pure_nugget(quantity, transform, family=model.family)
+    return Fit(transform, "not_found", p, nugget, (*notes, Note("warning", text)))
+
+
+def _predicts(quantity: Measurements, transform: Transform, model: Variogram) -> bool:
+    sites = np.column_stack([quantity.easting_m, quantity.northing_m])
+    g = transform.forward(quantity.value)
+    residual, _ = leave_one_out(site_covariance(sites, model, replicates=quantity.replicates), g)
+    from_mean = (g - g.mean()) * len(g) / (len(g) - 1)
+    return bool(np.square(residual).sum() <= np.square(from_mean).sum())
+
+
+def _thinned(quantity: Measurements) -> tuple[Note, ...]:
+    if quantity.count <= _MOST_FITTED_POINTS:
+        return ()
+    text = f"{quantity.quantity}: the covariance was fitted to {_MOST_FITTED_POINTS} of {quantity.count:,} points."
+    return (Note("warning", text),)

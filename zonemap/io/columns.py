@@ -1,0 +1,250 @@
+"""Which column of a table holds what: as field.toml says, or guessed from the headers and said so."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+from zonemap.errors import InputError
+from zonemap.io.measured_units import header_unit, same_unit
+from zonemap.io.numbers import cell_text
+from zonemap.io.sources import shown
+from zonemap.io.tables import Table
+from zonemap.units import ELEMENTS, LABEL_FORMS
+from zonemap.values.basis import Basis
+from zonemap.values.note import Note
+
+GEOGRAPHIC, PROJECTED = ("longitude", "latitude"), ("easting", "northing")
+ROLES = ("id", *GEOGRAPHIC, *PROJECTED)
+_ROLE_WORDS = {
+    "id": ("id", "sample", "sample_id", "sampleid", "sample_no", "name", "label"),
+    "longitude": ("lon", "long", "lng", "longitude"),
+    "latitude": ("lat", "latitude"),
+    "easting": ("easting", "x", "east"),
+    "northing": ("northing", "y", "north"),
+}
+_QUANTITY_WORDS = {
+    **{element.lower(): element for element in ELEMENTS},
+    "ph": "pH", "nitrate": "N", "nitrogen": "N", "no3": "N", "phosphorus": "P", "potassium": "K", "sulfur": "S",
+    "sulphur": "S", "calcium": "Ca", "magnesium": "Mg", "zinc": "Zn", "boron": "B", "manganese": "Mn", "copper": "Cu",
+    "iron": "Fe",
+}  # fmt: skip
+# Columns in which a file says how it was measured; more than one value means that it must be split.
+_METHOD_WORDS = {
+    "burial_days": "burial times", "burial": "burial times", "days_buried": "burial times", "depth": "depths",
+    "depth_in": "depths", "depth_cm": "depths", "method": "methods", "extractant": "methods", "lab_method": "methods",
+    "basis": "methods", "unit": "units", "units": "units",
+}  # fmt: skip
+_QUANTITY_NAME = re.compile(r"[A-Za-z][A-Za-z0-9 _.-]{0,30}")
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Headers by what their columns hold.
+
+    Attributes
+    ----------
+    id
+        Header of the identifiers, ``None`` for numbering.
+    place
+        Headers of the two coordinates, easting or longitude first; ``None`` without coordinates.
+    geographic
+        Whether `place` is longitude and latitude.
+    quantities
+        quantity -> header.
+    """
+
+    id: str | None
+    place: tuple[str, str] | None
+    geographic: bool
+    quantities: Mapping[str, str]
+    notes: tuple[Note, ...] = ()
+
+
+def check_names(columns: Mapping[str, str], *, resin: bool, where: str) -> None:
+    """Refuse keys of ``columns`` that are misspelt roles, oxides of a resin rate, or elements in the wrong case.
+
+    Raises
+    ------
+    InputError
+        Naming the key, and the one that is meant.
+    """
+    for key in columns:
+        at = f"{where}, {key}"
+        if key in ROLES or key in ELEMENTS or key == "pH":
+            continue
+        if resin and key in LABEL_FORMS:
+            mend = f"Name the element, {LABEL_FORMS[key][0]}, and give its rate."
+            raise InputError(at, f"a resin rate is of the element, not of {key}", mend)
+        known = {name.lower(): name for name in (*ROLES, *ELEMENTS, "pH")}
+        near = known.get(key.lower()) or next(
+            iter(difflib.get_close_matches(key.lower(), ROLES, n=1, cutoff=0.75)), None
+        )
+        if near:
+            raise InputError(at, f"{shown(key)} is not a known name", f"Write {near}.")
+        if resin or not _QUANTITY_NAME.fullmatch(key):
+            mend = f"Use one of {', '.join((*ELEMENTS, *ROLES))}."
+            raise InputError(at, f"{shown(key)} is not something resin measures" if resin else "is an odd name", mend)
+
+
+def lay_out(table: Table, columns: Mapping[str, str] | None, *, located: bool, resin: bool) -> Layout:
+    """Find the columns of a samples table.
+
+    Parameters
+    ----------
+    columns
+        What field.toml says; where it leaves out coordinates or identifiers they are guessed, and where it is
+        ``None`` so are the quantities.
+    located
+        Whether positions come from elsewhere (a vector file), so that no coordinate columns are looked for.
+
+    Raises
+    ------
+    InputError
+        When a column is not there, or a guess would be ambiguous.
+    """
+    stated = dict(columns or {})
+    for key, named in stated.items():
+        _require(table, named, where=f"field.toml, samples, columns, {key}")
+    guesses: dict[str, str] = {}
+    for role in ROLES:
+        wanted = role == "id" or (not located and not set(stated) & {*GEOGRAPHIC, *PROJECTED})
+        header = _guess_role(table, role) if wanted and role not in stated else None
+        if header is not None:
+            guesses[role] = header
+    if columns is None or not set(stated) - set(ROLES):
+        guesses |= _guess_quantities(table, taken={*stated.values(), *guesses.values()}, resin=resin)
+    found = stated | guesses
+    _refuse_shared(found)
+    place, geographic = (None, True) if located else _place(found)
+    quantities = {key: header for key, header in found.items() if key not in ROLES}
+    if not quantities:
+        mend = 'Say which column holds what: columns = { K = "..." } under [samples].'
+        raise InputError(table.name, f"no column is known to hold a measured value ({_list(table)})", mend)
+    notes = tuple(_guess_notes(table, guesses))
+    return Layout(found.get("id"), place, geographic, quantities, notes)
+
+
+def check_units(table: Table, quantities: Mapping[str, str], units: Mapping[str, str]) -> None:
+    """Refuse headers whose unit is not the one field.toml states.
+
+    Raises
+    ------
+    InputError
+        Naming the column and both units.
+    """
+    for quantity, header in quantities.items():
+        carried = header_unit(header)
+        if carried is not None and not same_unit(carried, units[quantity]):
+            what = f"the header says {carried}, field.toml says {units[quantity]}"
+            mend = f'Set unit under [samples] to what is true, or per quantity: unit = {{ {quantity} = "{carried}" }}.'
+            raise InputError(f"{table.name}, column {shown(header)}", what, mend)
+
+
+def check_one_method(table: Table, basis: Basis, *, used: tuple[str, ...]) -> tuple[Note, ...]:
+    """Refuse a file that pools burial times, depths, methods or units, or contradicts field.toml about them.
+
+    Raises
+    ------
+    InputError
+        Naming the column and two of its values.
+    """
+    notes = []
+    for header in table.headers:
+        word = re.sub(r"\W+", "_", header.lower()).strip("_")
+        values = list(dict.fromkeys(text for _, cell in table.column(header) if (text := cell_text(cell))))
+        at = f"{table.name}, column {shown(header)}"
+        if word in ("date", "collected", "sampled", "sampling_date") and len(values) > 1 and header not in used:
+            text = f"{at}: samples of {len(values)} dates are used together, {values[0]} to {values[-1]}."
+            notes.append(Note("warning", text))
+        if word not in _METHOD_WORDS or header in used:
+            continue
+        if len(values) > 1:
+            what = f"holds different {_METHOD_WORDS[word]}: {shown(values[0])} and {shown(values[1])}"
+            raise InputError(at, what, "Split the file, one field folder for each, and compare them instead.")
+        _refuse_contradiction(word, values, basis, where=at)
+    return tuple(notes)
+
+
+def _refuse_contradiction(word: str, values: list[str], basis: Basis, *, where: str) -> None:
+    stated = {
+        "burial_days": basis.burial_days,
+        "depth_cm": basis.depth_cm,
+        "depth_in": basis.depth_cm / 2.54 if basis.depth_cm is not None else None,
+    }.get(word)
+    if stated is None or not values:
+        return
+    try:
+        differs = abs(float(values[0]) - stated) > 0.01 * stated
+    except ValueError:
+        return
+    if differs:
+        what = f"says {shown(values[0])}, field.toml says {stated:g}"
+        raise InputError(where, what, f"Set {word} under [samples] to what is true.")
+
+
+def _require(table: Table, header: str, *, where: str) -> None:
+    if header in table.headers:
+        return
+    near = difflib.get_close_matches(header, table.headers, n=1, cutoff=0.5)
+    mend = f"Did you mean {shown(near[0])}?" if near else f"Name one of its columns: {_list(table)}."
+    raise InputError(where, f"{table.name} has no column {shown(header)}", mend)
+
+
+def _list(table: Table) -> str:
+    return ", ".join(table.headers[:20])
+
+
+def _guess_role(table: Table, role: str) -> str | None:
+    """Header that names a role, the more telling word first."""
+    words = {re.sub(r"\W+", "_", header.lower()).strip("_"): header for header in reversed(table.headers)}
+    return next((words[word] for word in _ROLE_WORDS[role] if word in words), None)
+
+
+def _guess_quantities(table: Table, *, taken: set[str], resin: bool) -> dict[str, str]:
+    found: dict[str, list[str]] = {}
+    for header in table.headers:
+        word = re.split(r"[^a-z0-9]+", header.lower().strip())[0]
+        quantity = _QUANTITY_WORDS.get(word)
+        if quantity is not None and header not in taken and not (resin and quantity == "pH"):
+            found.setdefault(quantity, []).append(header)
+    for quantity, headers in found.items():
+        if len(headers) > 1:
+            what = f"{' and '.join(map(shown, headers))} may both be {quantity}"
+            mend = f'Say which: columns = {{ {quantity} = "{headers[0]}" }} under [samples].'
+            raise InputError(table.name, what, mend)
+    return {quantity: headers[0] for quantity, headers in found.items()}
+
+
+def _guess_notes(table: Table, guesses: Mapping[str, str]) -> Iterator[Note]:
+    if guesses:
+        taken = ", ".join(f"{key} from {shown(header)}" for key, header in guesses.items())
+        yield Note("repair", f"{table.name}: columns were guessed from their headers: {taken}.")
+    header = guesses.get("N", "")
+    if re.match(r"(no3|nitrate)(?!.*[^a-z0-9]n\b)", header.lower()):
+        text = "read as nitrogen in nitrate; if it is nitrate itself, divide by 4.43."
+        yield Note("warning", f"{table.name}, column {shown(header)}: {text}")
+
+
+def _refuse_shared(found: Mapping[str, str]) -> None:
+    seen: dict[str, str] = {}
+    for key, header in found.items():
+        if header in seen:
+            what = f"{key} and {seen[header]} are both to come from {shown(header)}"
+            raise InputError("field.toml, samples, columns", what, "Give each its own column.")
+        seen[header] = key
+
+
+def _place(found: Mapping[str, str]) -> tuple[tuple[str, str] | None, bool]:
+    """Headers of a complete pair of coordinates, longitude and latitude first."""
+    for pair in (GEOGRAPHIC, PROJECTED):
+        there = [role for role in pair if role in found]
+        if len(there) == 1:
+            other = next(role for role in pair if role not in there)
+            mend = f'Add {other} = "..." to columns under [samples].'
+            raise InputError("field.toml, samples, columns", f"there is {there[0]} but no {other}", mend)
+        if there:
+            return (found[pair[0]], found[pair[1]]), pair == GEOGRAPHIC
+    return None, True

@@ -1,0 +1,255 @@
+"""What field.toml says of products, rate tables, prices, machine and measurement, as values in metric units."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from itertools import pairwise
+
+from zonemap.errors import InputError
+from zonemap.io.field_file import (
+    NAME,
+    DecisionTable,
+    ProductTable,
+    RateTableTable,
+    SamplesTable,
+    SeasonTable,
+    SpreaderTable,
+)
+from zonemap.io.sources import shown
+from zonemap.units import (
+    ELEMENTS,
+    KG_HA_PER_LB_AC,
+    KG_M3_PER_LB_FT3,
+    KG_PER_LB,
+    KG_PER_SHORT_TON,
+    LABEL_FORMS,
+    M_PER_FT,
+    M_S_PER_KM_H,
+    M_S_PER_MPH,
+    UnitSystem,
+)
+from zonemap.values.basis import Basis
+from zonemap.values.note import Note
+from zonemap.values.season import Decision, Product, RateTable, Season, Spreader, Temperatures
+
+#: used where nobody states how well a laboratory repeats itself (common practice)
+DEFAULT_REPEATABILITY_CV = 0.15
+_CM_PER_IN = 2.54
+_KG_PER_TONNE = 1000.0
+_RATE_UNITS = {
+    "lb/ac": KG_HA_PER_LB_AC,
+    "kg/ha": 1.0,
+    "ton/ac": 2000 * KG_HA_PER_LB_AC,
+    "t/ha": _KG_PER_TONNE,
+}
+_RATE_UNIT_OF: dict[UnitSystem, str] = {"us": "lb/ac", "metric": "kg/ha"}
+
+
+def one_of(us: float | None, metric: float | None, *, factor: float, keys: tuple[str, str], where: str) -> float | None:
+    """Metric value of a quantity that either unit system may state, but not both.
+
+    Raises
+    ------
+    InputError
+        When both keys are given.
+    """
+    if us is not None and metric is not None:
+        raise InputError(where, f"{keys[0]} and {keys[1]} are both given", f"Keep one of {keys[0]} and {keys[1]}.")
+    return us * factor if us is not None else metric
+
+
+def basis_of(table: SamplesTable) -> Basis:
+    """Measurement basis, complete enough to compare values by.
+
+    Raises
+    ------
+    InputError
+        For a resin rate without its burial time and an extract without its extractant.
+    """
+    where = f"{NAME}, samples"
+    depth = one_of(table.depth_in, table.depth_cm, factor=_CM_PER_IN, keys=("depth_in", "depth_cm"), where=where)
+    if table.basis == "resin" and table.burial_days is None:
+        mend = "Write how many days the resin lay in the soil: burial_days = 4."
+        raise InputError(f"{where}, burial_days", "is missing; a resin rate means nothing without it", mend)
+    if table.basis == "extract" and not table.extractant.strip():
+        mend = 'Name it: extractant = "Mehlich-3" (for pH, extractant = "water" or "CaCl2").'
+        raise InputError(f"{where}, extractant", "is missing; extracts of different kinds are not alike", mend)
+    stray = [key for key in ("burial_days",) if table.basis != "resin" and getattr(table, key) is not None]
+    stray += ["extractant"] if table.basis != "extract" and table.extractant.strip() else []
+    if stray:
+        raise InputError(f"{where}, {stray[0]}", f"does not belong to {table.basis} values", f"Remove {stray[0]}.")
+    return Basis(table.basis, table.extractant.strip(), table.burial_days, depth)
+
+
+def repeatability(table: SamplesTable) -> tuple[float, tuple[Note, ...]]:
+    """Repeatability CV, and a warning where nobody stated it."""
+    if table.repeatability_cv is not None:
+        return table.repeatability_cv, ()
+    text = (
+        f"{NAME}, samples, repeatability_cv: not stated, {DEFAULT_REPEATABILITY_CV:.0%} was assumed."
+        " State the laboratory's, or give replicate rows."
+    )
+    return DEFAULT_REPEATABILITY_CV, (Note("warning", text),)
+
+
+def products_of(tables: Sequence[ProductTable], *, units: UnitSystem) -> tuple[Product, ...]:
+    """Products, their analysis by element.
+
+    Raises
+    ------
+    InputError
+        For an analysis that cannot be, or two products of one name.
+    """
+    products = tuple(_product(table, number, units=units) for number, table in enumerate(tables, start=1))
+    names = [product.name for product in products]
+    for number, name in enumerate(names, start=1):
+        if name in names[: number - 1]:
+            where = f"{NAME}, product {number}, name"
+            raise InputError(where, f"{shown(name)} is there twice", "Give every product its own name.")
+    return products
+
+
+def _product(table: ProductTable, number: int, *, units: UnitSystem) -> Product:
+    where = f"{NAME}, product {number}"
+    density_keys = ("bulk_density_lb_ft3", "bulk_density_kg_m3")
+    density = one_of(
+        table.bulk_density_lb_ft3, table.bulk_density_kg_m3, factor=KG_M3_PER_LB_FT3, keys=density_keys, where=where
+    )
+    kg_per_ton = KG_PER_SHORT_TON if units == "us" else _KG_PER_TONNE
+    return Product(
+        name=table.name,
+        analysis=_analysis(table.analysis, where=f"{where}, analysis"),
+        label=table.analysis,
+        price_per_kg=None if table.price_per_ton is None else table.price_per_ton / kg_per_ton,
+        source=table.source,
+        bulk_density_kg_m3=density,
+        release_half_life_days=None if table.release == "at_once" else float(table.release["half_life_days"]),
+        release_lag_days=table.release_lag_days,
+        available_fraction=table.available_fraction,
+    )
+
+
+def _analysis(label: Mapping[str, float], *, where: str) -> dict[str, float]:
+    """Element -> mass fraction from the label's percentages."""
+    elements: dict[str, float] = {}
+    for form, percent in label.items():
+        if form not in LABEL_FORMS:
+            mend = f"Use one of {', '.join(LABEL_FORMS)}."
+            raise InputError(f"{where}, {form}", f"{shown(form)} is not a form of a nutrient", mend)
+        element, factor = LABEL_FORMS[form]
+        if element in elements:
+            mend = f"Keep either {element} or its oxide."
+            raise InputError(f"{where}, {form}", f"{element} is stated twice", mend)
+        elements[element] = percent / 100 * factor
+    total = sum(label.values())
+    if total > 100:
+        raise InputError(
+            where, f"adds up to {total:g} %", "Correct the percentages so that they add up to at most 100."
+        )
+    return elements
+
+
+def decision_of(
+    table: DecisionTable, *, units: UnitSystem, rate_products: Sequence[str], where: str = f"{NAME}, decision"
+) -> Decision:
+    """Assurance and prices per kg.
+
+    Raises
+    ------
+    InputError
+        For a price of something unknown, or one price of a pair.
+    """
+    known = (*ELEMENTS, *rate_products)
+    for key, prices, other in (
+        ("cost_short", table.cost_short, table.cost_over),
+        ("cost_over", table.cost_over, table.cost_short),
+    ):
+        for name in prices:
+            if name not in known:
+                mend = f"Use one of {', '.join(known)}."
+                what = f"{shown(name)} is neither an element nor the product of a rate table"
+                raise InputError(f"{where}, {key}, {name}", what, mend)
+            if name not in other:
+                missing = "cost_over" if key == "cost_short" else "cost_short"
+                raise InputError(
+                    f"{where}, {missing}, {name}", "is missing", f"Give {name} both prices, or use assurance."
+                )
+    kg = KG_PER_LB if units == "us" else 1.0
+    short = {name: price / kg for name, price in table.cost_short.items()}
+    over = {name: price / kg for name, price in table.cost_over.items()}
+    return Decision(cost_short=short, cost_over=over, **_assurance(table))
+
+
+def _assurance(table: DecisionTable) -> dict[str, float]:
+    return {} if table.assurance is None else {"assurance": table.assurance}
+
+
+def rate_tables_of(
+    tables: Sequence[RateTableTable], *, units: UnitSystem, quantities: Sequence[str]
+) -> tuple[RateTable, ...]:
+    """Rate tables in kg/ha.
+
+    Raises
+    ------
+    InputError
+        For values that do not rise, negative rates, or a quantity nobody measured.
+    """
+    seen: set[str] = set()
+    result = []
+    for number, table in enumerate(tables, start=1):
+        where = f"{NAME}, rate_table {number}"
+        if table.product in seen:
+            what = f"{shown(table.product)} has a rate table already"
+            raise InputError(f"{where}, product", what, "Keep one rate table a product.")
+        seen.add(table.product)
+        result.append(_rate_table(table, units=units, quantities=quantities, where=where))
+    return tuple(result)
+
+
+def _rate_table(table: RateTableTable, *, units: UnitSystem, quantities: Sequence[str], where: str) -> RateTable:
+    if table.value not in quantities:
+        what = f"{shown(table.value)} was not measured"
+        raise InputError(f"{where}, value", what, f"Use one of {', '.join(quantities)}, or add it to columns.")
+    values, rates = [point[0] for point in table.points], [point[1] for point in table.points]
+    if any(second <= first for first, second in pairwise(values)):
+        mend = "Order the points by measured value, each value once."
+        raise InputError(f"{where}, points", "the measured values do not rise", mend)
+    bad = next((rate for rate in rates if not 0 <= rate <= 1e6), None)
+    if bad is not None:
+        mend = "Write 0 or more, up to a million."
+        raise InputError(f"{where}, points", f"{bad:g} is not a rate that can be spread", mend)
+    factor = _RATE_UNITS[table.rate_unit or _RATE_UNIT_OF[units]]
+    return RateTable(table.value, table.product, values, [rate * factor for rate in rates])  # type: ignore[arg-type]
+
+
+def spreader_of(table: SpreaderTable, *, units: UnitSystem) -> Spreader:
+    """Machine limits in metric units.
+
+    Raises
+    ------
+    InputError
+        When a limit is given twice, or the smallest rate is above the largest.
+    """
+    where = f"{NAME}, spreader"
+    rate = _RATE_UNITS[_RATE_UNIT_OF[units]]
+    speed_m_s = None if table.speed_km_h is None else table.speed_km_h * M_S_PER_KM_H
+    if table.max_rate is not None and table.min_rate > table.max_rate:
+        what = f"{table.min_rate:g} is above max_rate = {table.max_rate:g}"
+        raise InputError(f"{where}, min_rate", what, "Make min_rate the smaller of the two.")
+    if table.max_rate is not None and table.step > table.max_rate:
+        what = f"{table.step:g} is above max_rate = {table.max_rate:g}"
+        raise InputError(f"{where}, step", what, "Make step a small part of max_rate.")
+    return Spreader(
+        swath_m=one_of(table.swath_ft, table.swath_m, factor=M_PER_FT, keys=("swath_ft", "swath_m"), where=where),
+        speed_m_s=one_of(table.speed_mph, speed_m_s, factor=M_S_PER_MPH, keys=("speed_mph", "speed_km_h"), where=where),
+        response_s=table.response_s,
+        min_rate_kg_ha=table.min_rate * rate,
+        max_rate_kg_ha=float("inf") if table.max_rate is None else table.max_rate * rate,
+        step_kg_ha=table.step * rate,
+        heading_deg=table.heading_deg,
+    )
+
+
+def season_of(table: SeasonTable, temperatures: Temperatures | None) -> Season:
+    """Days on which the spreader can go, sorted, each once."""
+    return Season(tuple(sorted(set(table.apply_on))), table.apply_days_needed, temperatures)

@@ -1,0 +1,321 @@
+"""field.toml: its tables as models that know every key, and errors in the user's own words.
+
+A field's description is the mend shown when the key is missing or wrong.
+"""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from datetime import date
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+
+from zonemap.errors import InputError
+from zonemap.io.sources import shown
+from zonemap.units import UnitSystem
+from zonemap.values.basis import BasisKind
+
+NAME = "field.toml"
+#: above any number that a field, a machine or a price can have
+_MOST = 1e7
+Positive = Annotated[float, Field(gt=0, le=_MOST)]
+NotNegative = Annotated[float, Field(ge=0, le=_MOST)]
+Text = Annotated[
+    str,
+    Field(
+        min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f-\x9f]*[^\s\x00-\x1f\x7f-\x9f][^\x00-\x1f\x7f-\x9f]*$"
+    ),
+]
+Prices = dict[str, Positive]
+
+
+class _TomlTable(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False, populate_by_name=False)
+
+
+class FieldTable(_TomlTable):
+    """``[field]``: where."""
+
+    name: Text | None = Field(None, description='Write name = "..." in one line of at most 200 letters.')
+    boundary: Text | None = Field(None, description='Name the boundary file: boundary = "boundary.geojson".')
+    layer: Text | None = Field(None, description='Name the layer of the boundary file: layer = "...".')
+    feature: Text | None = Field(None, description='Write the feature\'s id in quotes, or feature = "all".')
+    boundary_crs: Text | None = Field(None, description='Write an EPSG code: boundary_crs = "EPSG:32614".')
+    working_crs: Text = Field("auto", description='Write working_crs = "auto" or an EPSG code in quotes.')
+    repair: bool = Field(default=False, description="Write repair = true or repair = false.")
+    swap: bool = Field(default=False, description="Write swap = true or swap = false.")
+    units: UnitSystem = Field(description='Write units = "us" or units = "metric" under [field].')
+
+
+class SamplesTable(_TomlTable):
+    """``[samples]``: what was measured, and how."""
+
+    file: Text | None = Field(None, description='Name the samples file: file = "samples.csv".')
+    layer: Text | None = Field(None, description='Name the layer of the samples file: layer = "...".')
+    sheet: Text | None = Field(None, description='Name the sheet of the workbook: sheet = "...".')
+    basis: BasisKind = Field(description='Write basis = "resin", "extract", "paste" or "tissue" under [samples].')
+    unit: Any = Field(description='Write the laboratory\'s unit: unit = "lb/ac/day", or a table: unit = { K = "ppm" }.')
+    collected: date | None = Field(None, description="Write the date without quotes: collected = 2026-03-28.")
+    depth_in: Positive | None = Field(None, description="Write the depth in inches: depth_in = 6.")
+    depth_cm: Positive | None = Field(None, description="Write the depth in centimetres: depth_cm = 15.")
+    burial_days: Annotated[float, Field(gt=0, le=400)] | None = Field(
+        None, description="Write how many days the resin lay in the soil: burial_days = 4."
+    )
+    repeatability_cv: Annotated[float, Field(gt=0, le=2)] | None = Field(
+        None, description="Write the coefficient of variation as a fraction: repeatability_cv = 0.15 for 15 %."
+    )
+    extractant: str = Field("", max_length=80, description='Name the extractant: extractant = "Mehlich-3".')
+    columns: dict[Text, Text] | None = Field(
+        None, description='Write name = "header" pairs: columns = { K = "k_ppm", longitude = "lon", latitude = "lat" }.'
+    )
+    crs: Text | None = Field(None, description='Write an EPSG code: crs = "EPSG:32614".')
+    swap: bool = Field(default=False, description="Write swap = true or swap = false.")
+    decimal: Literal[".", ","] | None = Field(None, description='Write decimal = "." or decimal = ",".')
+    detection_limit: dict[Text, Positive] = Field(
+        {}, description="Write limits in the file's unit: detection_limit = { N = 0.1 }."
+    )
+
+    @field_validator("unit")
+    @classmethod
+    def _text_or_table(cls, unit: object) -> object:
+        table = isinstance(unit, dict) and unit and all(isinstance(value, str) for value in unit.values())
+        if not (isinstance(unit, str) and unit) and not table:
+            msg = "is neither a unit in quotes nor a table of them"
+            raise ValueError(msg)
+        return unit
+
+
+class CropTable(_TomlTable):
+    """``[crop]``: what grows."""
+
+    name: Text = Field(description='Write name = "corn" under [crop].')
+    yield_goal: Positive | None = Field(None, description="Write a positive number: yield_goal = 250.")
+    planted: date = Field(description="Write the date without quotes: planted = 2026-04-25 under [crop].")
+    demand: Text | None = Field(None, description='Name the file of daily demand: demand = "demand.csv".')
+
+
+class SeasonTable(_TomlTable):
+    """``[season]``: when the spreader can go."""
+
+    weather: Text | None = Field(None, description='Name the file of daily temperatures: weather = "weather.csv".')
+    apply_on: Annotated[list[date], Field(max_length=400)] = Field(
+        [], description="Write dates without quotes: apply_on = [2026-05-20]."
+    )
+    apply_days_needed: Annotated[int, Field(ge=0, le=365)] = Field(
+        0, description="Write whole days, none negative: apply_days_needed = 5."
+    )
+
+
+class DecisionTable(_TomlTable):
+    """``[decision]``: what being short and being over cost."""
+
+    assurance: Annotated[float, Field(gt=0, lt=1)] | None = Field(
+        None, description="Write a share between 0 and 1, e.g. assurance = 0.75 for 75 %."
+    )
+    cost_short: Prices = Field({}, description="Write positive prices: cost_short = { K = 1.2 }.")
+    cost_over: Prices = Field({}, description="Write positive prices: cost_over = { K = 0.4 }.")
+
+
+class ProductTable(_TomlTable):
+    """``[[product]]``: what can be put on."""
+
+    name: Text = Field(description='Write name = "..." in this [[product]] table.')
+    analysis: dict[Text, Annotated[float, Field(ge=0, le=100)]] = Field(
+        {}, description="Write the label's percentages, 0 to 100: analysis = { K2O = 60 }."
+    )
+    price_per_ton: NotNegative | None = Field(None, description="Write a price that is not negative, or leave it out.")
+    source: Literal["mineral", "organic"] = Field(
+        "mineral", description='Write source = "mineral" or source = "organic".'
+    )
+    bulk_density_lb_ft3: Positive | None = Field(None, description="Write a positive number of lb per cubic foot.")
+    bulk_density_kg_m3: Positive | None = Field(None, description="Write a positive number of kg per cubic metre.")
+    release: Any = Field("at_once", description='Write release = "at_once" or release = { half_life_days = 30 }.')
+    release_lag_days: Annotated[int, Field(ge=0, le=365)] = Field(
+        0, description="Write whole days, none negative: release_lag_days = 7."
+    )
+    available_fraction: Annotated[float, Field(gt=0, le=1)] = Field(
+        1.0, description="Write a fraction above 0 and at most 1: available_fraction = 0.6."
+    )
+
+    @field_validator("release")
+    @classmethod
+    def _at_once_or_half_life(cls, release: object) -> object:
+        half_life = release.get("half_life_days") if isinstance(release, dict) and len(release) == 1 else None
+        number = isinstance(half_life, int | float) and not isinstance(half_life, bool)
+        if release != "at_once" and not (number and half_life is not None and 0 < half_life <= _MOST):
+            msg = "is no way of release this knows"
+            raise ValueError(msg)
+        return release
+
+
+class RateTableTable(_TomlTable):
+    """``[[rate_table]]``: a user's own rule from a measured value to a product rate."""
+
+    value: Text = Field(description='Write the measured quantity: value = "pH".')
+    product: Text = Field(description='Write the product it is the rate of: product = "lime".')
+    points: list[Annotated[list[float], Field(min_length=2, max_length=2)]] = Field(
+        min_length=2, max_length=1000, description="Write two or more pairs: points = [[5.0, 4000], [6.2, 0]]."
+    )
+    rate_unit: Literal["lb/ac", "kg/ha", "ton/ac", "t/ha"] | None = Field(
+        None, description='Write rate_unit = "lb/ac", "kg/ha", "ton/ac" or "t/ha".'
+    )
+
+
+class SpreaderTable(_TomlTable):
+    """``[spreader]``: limits of the machine."""
+
+    swath_ft: Positive | None = Field(None, description="Write a positive width in feet: swath_ft = 80.")
+    swath_m: Positive | None = Field(None, description="Write a positive width in metres: swath_m = 24.")
+    speed_mph: Positive | None = Field(None, description="Write a positive speed: speed_mph = 12.")
+    speed_km_h: Positive | None = Field(None, description="Write a positive speed: speed_km_h = 19.")
+    response_s: NotNegative | None = Field(None, description="Write seconds, not negative: response_s = 4.")
+    min_rate: NotNegative = Field(0.0, description="Write a rate that is not negative: min_rate = 40.")
+    max_rate: Positive | None = Field(None, description="Write a positive rate: max_rate = 400.")
+    step: NotNegative = Field(0.0, description="Write a step that is not negative: step = 5.")
+    heading_deg: Annotated[float, Field(ge=0, le=360)] | None = Field(
+        None, description="Write degrees clockwise from north, 0 to 360: heading_deg = 90."
+    )
+
+
+class NoSpreadTable(_TomlTable):
+    """``[[no_spread]]``: where nothing may be spread."""
+
+    file: Text | None = Field(None, description='Name the file of the area: file = "setback.geojson".')
+    layer: Text | None = Field(None, description='Name the layer of that file: layer = "...".')
+    crs: Text | None = Field(None, description='Write an EPSG code: crs = "EPSG:32614".')
+    point: Annotated[list[float], Field(min_length=2, max_length=2)] | None = Field(
+        None, description="Write longitude, then latitude: point = [-97.5, 41.0]."
+    )
+    radius_ft: Positive | None = Field(None, description="Write a positive radius in feet: radius_ft = 150.")
+    radius_m: Positive | None = Field(None, description="Write a positive radius in metres: radius_m = 50.")
+    distance_ft: Positive | None = Field(None, description="Write a positive distance in feet: distance_ft = 100.")
+    distance_m: Positive | None = Field(None, description="Write a positive distance in metres: distance_m = 30.")
+    reason: Text = Field(description='Write why, for the operator: reason = "domestic well, 150 ft".')
+
+
+class FieldFile(_TomlTable):
+    """The whole of field.toml."""
+
+    field: FieldTable = Field(description="Add a [field] table with name, boundary and units.")
+    samples: SamplesTable = Field(description="Add a [samples] table with file, basis and unit.")
+    crop: CropTable | None = Field(None, description="Write a [crop] table with name and planted.")
+    season: SeasonTable = Field(default=SeasonTable(), description="Write a [season] table.")
+    decision: DecisionTable = Field(default=DecisionTable(), description="Write a [decision] table.")
+    product: Annotated[list[ProductTable], Field(max_length=100)] = Field(
+        [], description="Write each product as a table under [[product]], with two brackets."
+    )
+    rate_table: Annotated[list[RateTableTable], Field(max_length=100)] = Field(
+        [], description="Write each rate table under [[rate_table]], with two brackets."
+    )
+    spreader: SpreaderTable = Field(default=SpreaderTable(), description="Write a [spreader] table.")
+    no_spread: Annotated[list[NoSpreadTable], Field(max_length=1000)] = Field(
+        [], description="Write each area under [[no_spread]], with two brackets."
+    )
+
+
+def parse_field_file(content: bytes) -> FieldFile:
+    """Read field.toml.
+
+    Raises
+    ------
+    InputError
+        Naming the line or the key, and what to write.
+    """
+    raw = _toml(content)
+    try:
+        return FieldFile.model_validate(raw)
+    except ValidationError as error:
+        raise _in_words(error, raw) from error
+
+
+def _toml(content: bytes) -> dict[str, Any]:
+    try:
+        return tomllib.loads(content.decode("utf-8-sig"))
+    except UnicodeDecodeError as error:
+        line = content.count(b"\n", 0, error.start) + 1
+        raise InputError(f"{NAME}, line {line}", "is not UTF-8 text", "Save the file as UTF-8.") from error
+    except tomllib.TOMLDecodeError as error:
+        mend = "Write key = value, with text in quotes and dates without."
+        raise InputError(NAME, f"is not TOML: {str(error)[0].lower()}{str(error)[1:140]}", mend) from error
+    except (ValueError, RecursionError, OverflowError) as error:
+        what = f"is not TOML a field needs ({str(error)[:80]})"
+        raise InputError(NAME, what, "Remove the value that is nested so deeply or has so many digits.") from error
+
+
+def _in_words(error: ValidationError, raw: dict[str, Any]) -> InputError:
+    """Return the most telling of pydantic's errors as where, what, mend: a misspelt key explains a missing one."""
+    errors = sorted(error.errors(include_url=False), key=lambda e: e["type"] != "extra_forbidden")
+    first = errors[0]
+    keys = _keys(first["loc"], raw, missing=first["type"] == "missing")
+    where = ", ".join([NAME, *_path_words(keys)])
+    if first["type"] == "extra_forbidden":
+        return InputError(where, "is not a key this knows", _suggestion(keys))
+    what = "is missing" if first["type"] == "missing" else f"{shown(first['input'])} {_fault(first)}"
+    return InputError(where, what, _mend(keys))
+
+
+def _keys(loc: tuple[int | str, ...], raw: Any, *, missing: bool) -> list[int | str]:
+    """Part of pydantic's location that the user wrote (it also names union members), with a missing last key."""
+    keys: list[int | str] = []
+    for key in loc:
+        here = key in raw if isinstance(raw, dict) else isinstance(raw, list) and isinstance(key, int)
+        if not here:
+            return [*keys, key] if missing else keys
+        raw = raw[key]
+        keys.append(key)
+    return keys
+
+
+def _path_words(keys: list[int | str]) -> list[str]:
+    """Keys as words: ``product, 0, price`` is ``product 1, price``."""
+    words: list[str] = []
+    for key in keys:
+        if isinstance(key, int) and words:
+            words[-1] += f" {key + 1}"
+        else:
+            words.append(str(key) if len(str(key)) <= 60 else shown(key))
+    return words
+
+
+def _fault(first: Any) -> str:
+    """What pydantic says, as the end of a sentence that begins with the value."""
+    message = str(first["msg"]).removeprefix("Value error, ")
+    return message if message.startswith("is ") else f"will not do: {message[0].lower()}{message[1:]}"
+
+
+def _models(keys: list[int | str]) -> tuple[type[BaseModel], str | None]:
+    """Model that the keys lead into, and the last of its own keys on the way."""
+    model: type[BaseModel] = FieldFile
+    last: str | None = None
+    for key in keys:
+        if isinstance(key, int):
+            continue
+        if last is None and model is FieldFile and key in _TABLES:
+            model = _TABLES[key]
+        elif last is None:
+            last = key
+    return model, last
+
+
+_TABLES: dict[str, type[BaseModel]] = {
+    "field": FieldTable, "samples": SamplesTable, "crop": CropTable, "season": SeasonTable, "decision": DecisionTable,
+    "product": ProductTable, "rate_table": RateTableTable, "spreader": SpreaderTable, "no_spread": NoSpreadTable,
+}  # fmt: skip
+
+
+def _mend(keys: list[int | str]) -> str:
+    model, last = _models(keys)
+    if last is None and keys:  # the table itself is wrong
+        model, last = FieldFile, str(keys[0])
+    field = model.model_fields.get(last or "")
+    return (field.description if field else None) or "Correct the value."
+
+
+def _suggestion(keys: list[int | str]) -> str:
+    """Name the key that is meant, or else those there are."""
+    model, _ = _models(keys[:-1])
+    known = list(model.model_fields)
+    near = difflib.get_close_matches(str(keys[-1]), known, n=1, cutoff=0.6)
+    return f"Did you mean {near[0]}?" if near else f"Remove it, or use one of {', '.join(known)}."

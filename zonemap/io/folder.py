@@ -1,0 +1,137 @@
+"""The one door for what users hand in: a field folder becomes a `Case`, checked and metric."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from zonemap.errors import InputError
+from zonemap.io.decisions import (
+    basis_of,
+    decision_of,
+    products_of,
+    rate_tables_of,
+    repeatability,
+    season_of,
+    spreader_of,
+)
+from zonemap.io.field_file import NAME, CropTable, FieldFile, parse_field_file
+from zonemap.io.sources import FieldFolder
+from zonemap.values.case import Case
+from zonemap.values.field import Field
+from zonemap.values.note import Note
+from zonemap.values.season import Crop, Product, RateTable, Temperatures
+
+_MOST_FIELD_FILE_BYTES = 2**20
+
+
+def read_folder(folder: Path) -> Case:
+    """Read a field folder: field.toml and every file it names.
+
+    Returns
+    -------
+    Case
+        Metric, in the working CRS, with a note for everything repaired, assumed or left out.
+
+    Raises
+    ------
+    InputError
+        Naming file and row, or key, and what to do.
+    """
+    from zonemap.io.boundaries import field_boundary
+    from zonemap.io.no_spread import read_no_spread
+    from zonemap.io.samples import SAMPLES_SUFFIXES, read_samples
+    from zonemap.io.vectors import VECTOR_SUFFIXES, read_layer
+
+    inbox = FieldFolder(folder)
+    if NAME not in inbox.names:
+        raise InputError(NAME, "is not in the folder", "Write a first one with: zonemap start DIR.")
+    toml = parse_field_file(inbox.read(inbox.find(NAME, where=NAME), most=_MOST_FIELD_FILE_BYTES))
+    # What needs no other file is checked first: a misspelt price is told before a map is drawn.
+    basis, (cv, cv_notes) = basis_of(toml.samples), repeatability(toml.samples)
+    products = products_of(toml.product, units=toml.field.units)
+    spreader = spreader_of(toml.spreader, units=toml.field.units)
+    rate_products = [table.product for table in toml.rate_table]
+    decision = decision_of(toml.decision, units=toml.field.units, rate_products=rate_products)
+    _refuse_no_purpose(toml)
+
+    boundary_path = _path(inbox, toml.field.boundary, "boundary", VECTOR_SUFFIXES, key="boundary", table="field")
+    samples_path = _path(inbox, toml.samples.file, "samples", SAMPLES_SUFFIXES, key="file", table="samples")
+    boundary = field_boundary(
+        read_layer(inbox, boundary_path, layer=toml.field.layer),
+        feature=toml.field.feature,
+        stated_crs=toml.field.boundary_crs,
+        working_crs=toml.field.working_crs,
+        repair=toml.field.repair,
+        swap=toml.field.swap,
+    )
+    samples, sample_notes = read_samples(
+        inbox, samples_path, toml.samples, basis=basis, boundary=boundary, repeatability_cv=cv
+    )
+    rate_tables = rate_tables_of(toml.rate_table, units=toml.field.units, quantities=samples.quantities)
+    no_spread, no_spread_notes = read_no_spread(inbox, toml.no_spread, boundary)
+    crop, crop_notes = _crop(inbox, toml.crop, toml)
+    temperatures, weather_notes = _temperatures(inbox, toml)
+    name = toml.field.name or folder.resolve().name
+    notes = (
+        *cv_notes, *boundary.notes, *sample_notes, *no_spread_notes, *crop_notes, *weather_notes,
+        *_unknown_products(rate_tables, products),
+    )  # fmt: skip
+    return Case(
+        field=Field(name, boundary.area, boundary.crs, no_spread),
+        samples=samples,
+        units=toml.field.units,
+        collected=toml.samples.collected,
+        crop=crop,
+        season=season_of(toml.season, temperatures),
+        decision=decision,
+        products=products,
+        rate_tables=rate_tables,
+        spreader=spreader,
+        notes=notes,
+        input_sha256=inbox.sha256(),
+    )
+
+
+def _refuse_no_purpose(toml: FieldFile) -> None:
+    if toml.crop is None and not toml.rate_table:
+        mend = "Add [crop] with name and planted, or a [[rate_table]] of your own."
+        raise InputError(f"{NAME}, crop", "is missing, so nothing says what the field needs", mend)
+
+
+def _path(inbox: FieldFolder, name: str | None, stem: str, suffixes: tuple[str, ...], *, key: str, table: str) -> Path:
+    """Path of the file a key names, or of the one that goes by its usual name."""
+    where = f"{NAME}, {table}, {key}"
+    return inbox.find(name or inbox.only(stem, suffixes, where=where, key=key), where=where)
+
+
+def _crop(inbox: FieldFolder, table: CropTable | None, toml: FieldFile) -> tuple[Crop | None, tuple[Note, ...]]:
+    if table is None:
+        return None, ()
+    if table.demand is None:
+        return Crop(table.name, table.planted, table.yield_goal), ()
+    from zonemap.io.daily import read_demand
+
+    path = inbox.find(table.demand, where=f"{NAME}, crop, demand")
+    demand, notes = read_demand(inbox, path, planted=table.planted, units=toml.field.units)
+    return Crop(table.name, table.planted, table.yield_goal, demand), notes
+
+
+def _temperatures(inbox: FieldFolder, toml: FieldFile) -> tuple[Temperatures | None, tuple[Note, ...]]:
+    if toml.season.weather is None:
+        return None, ()
+    from zonemap.io.daily import read_weather
+
+    return read_weather(inbox, inbox.find(toml.season.weather, where=f"{NAME}, season, weather"))
+
+
+def _unknown_products(rate_tables: tuple[RateTable, ...], products: tuple[Product, ...]) -> tuple[Note, ...]:
+    names = {product.name for product in products}
+    return tuple(
+        Note(
+            "warning",
+            f"{NAME}, rate_table {number}, product: '{table.product}' has no [[product]] table, so its price and"
+            " density are unknown.",
+        )
+        for number, table in enumerate(rate_tables, start=1)
+        if table.product not in names
+    )

@@ -1,0 +1,120 @@
+"""Areas where nothing may be spread: polygons, points with a radius, lines with a distance."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import shapely
+from shapely import MultiPolygon, Point, Polygon
+from shapely.geometry.base import BaseGeometry
+
+from zonemap.errors import InputError
+from zonemap.io import coordinates
+from zonemap.io.boundaries import Boundary, source_crs
+from zonemap.io.decisions import one_of
+from zonemap.io.field_file import NAME, NoSpreadTable
+from zonemap.io.sources import FieldFolder
+from zonemap.io.vectors import read_layer
+from zonemap.units import M_PER_FT
+from zonemap.values.field import NoSpread
+from zonemap.values.note import Note
+
+if TYPE_CHECKING:
+    from pyproj import CRS
+
+_QUARTER_SEGMENTS = 32
+#: a buffer's polygon lies inside its circle; widened so that it lies outside: no spot within the distance is missed
+_WIDEN = 1 / math.cos(math.pi / (4 * _QUARTER_SEGMENTS))
+
+
+def read_no_spread(
+    folder: FieldFolder, tables: Sequence[NoSpreadTable], boundary: Boundary
+) -> tuple[tuple[NoSpread, ...], tuple[Note, ...]]:
+    """Read the no-spread areas, clipped to the boundary; one that misses the field is left out with a warning.
+
+    Raises
+    ------
+    InputError
+        Naming the table's number and key.
+    """
+    areas, notes = [], []
+    for number, table in enumerate(tables, start=1):
+        where = f"{NAME}, no_spread {number}"
+        shapes, more = _point(table, where, boundary) if table.file is None else _file(folder, table, where, boundary)
+        notes += more
+        clipped = _polygonal(shapely.intersection(shapely.union_all(shapes), boundary.area))
+        if clipped.is_empty:
+            text = f"{where} ('{table.reason}'): lies outside the field, so nothing is left out for it."
+            notes.append(Note("warning", text))
+        else:
+            areas.append(NoSpread(table.reason, clipped))
+    return tuple(areas), tuple(notes)
+
+
+def _point(table: NoSpreadTable, where: str, boundary: Boundary) -> tuple[list[BaseGeometry], list[Note]]:
+    """Disc around a longitude and latitude."""
+    if table.point is None:
+        raise InputError(where, "has neither file nor point", "Give it a file, or a point and radius_ft or radius_m.")
+    keys = ("radius_ft", "radius_m")
+    radius = one_of(table.radius_ft, table.radius_m, factor=M_PER_FT, keys=keys, where=where)
+    if radius is None:
+        raise InputError(f"{where}, radius_m", "is missing", "Give the point radius_ft or radius_m.")
+    if table.distance_ft is not None or table.distance_m is not None:
+        raise InputError(where, "has a point and a distance", "Write radius_ft or radius_m beside a point.")
+    longitude, latitude = table.point
+    if abs(latitude) > 90 or abs(longitude) > 360:
+        what = f"[{longitude:g}, {latitude:g}] is not longitude, latitude in degrees"
+        raise InputError(f"{where}, point", what, "Write longitude first: point = [-97.5, 41.0].")
+    disc = _around([Point(longitude, latitude)], radius, coordinates.WGS84, boundary, where=where)
+    if not disc[0].intersects(boundary.area) and abs(longitude) <= 90:
+        exchanged = _around([Point(latitude, longitude)], radius, coordinates.WGS84, boundary, where=where)
+        if exchanged[0].intersects(boundary.area):
+            what = f"[{longitude:g}, {latitude:g}] meets the field only when exchanged"
+            raise InputError(f"{where}, point", what, "Write longitude first: point = [-97.5, 41.0].")
+    return disc, []
+
+
+def _file(
+    folder: FieldFolder, table: NoSpreadTable, where: str, boundary: Boundary
+) -> tuple[list[BaseGeometry], list[Note]]:
+    """Shapes of a file, widened by the distance where one is given."""
+    if table.point is not None or table.radius_ft is not None or table.radius_m is not None:
+        raise InputError(where, "has both a file and a point or radius", "Make two [[no_spread]] tables of it.")
+    layer = read_layer(folder, folder.find(table.file or "", where=f"{where}, file"), layer=table.layer)
+    shapes = [f.geometry for f in layer.features if f.geometry is not None and not f.geometry.is_empty]
+    if not shapes:
+        raise InputError(layer.name, "holds no shape", "Draw the area, or remove the [[no_spread]] table.")
+    keys = ("distance_ft", "distance_m")
+    distance = one_of(table.distance_ft, table.distance_m, factor=M_PER_FT, keys=keys, where=where)
+    lines = next((s for s in shapes if not isinstance(s, Polygon | MultiPolygon)), None)
+    if lines is not None and distance is None:
+        mend = "Say how far to stay away: distance_ft or distance_m."
+        raise InputError(f"{where}, distance_m", f"is missing; {layer.name} holds a {lines.geom_type}", mend)
+    key = f'crs = "EPSG:..." under [[no_spread]] {table.file}'
+    source = source_crs(layer, table.crs, where=layer.name, key=key)
+    for at in (shapely.get_coordinates(each) for each in shapes):
+        swap = "Export it with longitude first"
+        coordinates.refuse_wrong_scale(at[:, 0], at[:, 1], source, where=layer.name, key=key, swap=swap)
+    placed = _around(shapes, distance or 0.0, source, boundary, where=layer.name)
+    notes = list(layer.notes)
+    if not all(shapely.is_valid(each) for each in shapes):
+        notes.append(Note("repair", f"{layer.name}: an outline crosses itself; all that it encloses is left out."))
+    return placed, notes
+
+
+def _around(
+    shapes: Sequence[BaseGeometry], distance_m: float, source: CRS | str, boundary: Boundary, *, where: str
+) -> list[BaseGeometry]:
+    """Valid shapes in the working CRS, widened by a distance."""
+    moved = [coordinates.transform_shape(s, source=source, target=boundary.crs, where=where) for s in shapes]
+    valid = [shapely.make_valid(shape, method="structure", keep_collapsed=False) for shape in moved]
+    if not distance_m:
+        return valid
+    return [shapely.buffer(shape, distance_m * _WIDEN, quad_segs=_QUARTER_SEGMENTS) for shape in valid]
+
+
+def _polygonal(geometry: BaseGeometry) -> MultiPolygon:
+    parts = shapely.get_parts(shapely.get_parts(geometry))
+    return MultiPolygon([part for part in parts if isinstance(part, Polygon) and part.area > 0])

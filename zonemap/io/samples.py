@@ -1,0 +1,300 @@
+"""Samples from a table or a vector file, brought to the field's working CRS and held against its boundary."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import shapely
+from shapely import Point
+
+from zonemap.errors import InputError
+from zonemap.io import coordinates
+from zonemap.io.boundaries import Boundary, source_crs
+from zonemap.io.columns import Layout, check_names, check_one_method, check_units, lay_out
+from zonemap.io.field_file import NAME, SamplesTable
+from zonemap.io.measured_units import stated_unit
+from zonemap.io.measured_values import measured_column, some
+from zonemap.io.numbers import Cell, DecimalMark, cell_text, decimal_mark, read_plain
+from zonemap.io.sources import FieldFolder
+from zonemap.io.tables import TABLE_SUFFIXES, Row, Table, read_table
+from zonemap.io.vectors import VECTOR_SUFFIXES, Feature, Layer, read_layer
+from zonemap.values.arrays import BoolArray, FloatArray
+from zonemap.values.basis import Basis
+from zonemap.values.note import Note
+from zonemap.values.samples import Column, Samples
+
+if TYPE_CHECKING:
+    from pyproj import CRS
+
+SAMPLES_SUFFIXES = TABLE_SUFFIXES + VECTOR_SUFFIXES
+_KEY = 'crs = "EPSG:..." under [samples]'
+_SWAP = "Set swap = true under [samples]"
+#: a sample further out than this share of the field's diagonal, or this many metres, is not of the field
+_FAR_SHARE, _FAR_M = 0.1, 20.0
+#: rounding of coordinates, below which a sample on the edge is inside
+_ON_EDGE_M = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class _Sheet:
+    """Rows with their positions as read; `position` is (rows, 2) with NaN where a row has none, or ``None``."""
+
+    table: Table
+    position: FloatArray | None
+    layer: Layer | None = None
+
+
+def read_samples(
+    folder: FieldFolder, path: Path, stated: SamplesTable, *, basis: Basis, boundary: Boundary, repeatability_cv: float
+) -> tuple[Samples, tuple[Note, ...]]:
+    """Read the samples of one field.
+
+    Parameters
+    ----------
+    stated
+        What field.toml says of them.
+
+    Returns
+    -------
+    Samples
+        Those in the field or near it; resin rates in kg/ha/day, everything else as measured.
+    notes
+        What was guessed, substituted and left out.
+
+    Raises
+    ------
+    InputError
+        Naming file and row, or key.
+    """
+    resin = basis.kind == "resin"
+    check_names(stated.columns or {}, resin=resin, where=f"{NAME}, samples, columns")
+    sheet = _load(folder, path, stated)
+    if not sheet.table.rows:
+        raise InputError(sheet.table.name, "holds no samples", "Put one row a sample below the headers.")
+    layout = lay_out(sheet.table, stated.columns, located=sheet.layer is not None, resin=resin)
+    units = _units(stated, basis, tuple(layout.quantities))
+    check_units(sheet.table, layout.quantities, units)
+    used = (*layout.quantities.values(), *(layout.place or ()), *((layout.id,) if layout.id else ()))
+    notes = [*sheet.table.notes, *layout.notes, *check_one_method(sheet.table, basis, used=used)]
+    decimal = stated.decimal or _decimal(sheet.table, layout)
+    sheet, more = _positioned(sheet, layout, decimal)
+    notes += more
+    easting, northing, kept, more = _placed(sheet, layout, stated, boundary)
+    notes += more
+    table = replace(sheet.table, rows=tuple(row for row, keep in zip(sheet.table.rows, kept, strict=True) if keep))
+    columns, more = _columns(table, layout, units, basis, decimal, stated.detection_limit)
+    measured = np.any([np.isfinite(column.value) for column in columns.values()], axis=0)
+    samples = Samples(_ids(table, layout), easting[kept], northing[kept], basis, columns, repeatability_cv)
+    return _rows(samples, measured), (*notes, *more)
+
+
+def _load(folder: FieldFolder, path: Path, stated: SamplesTable) -> _Sheet:
+    if path.suffix.lower() in TABLE_SUFFIXES:
+        return _Sheet(read_table(folder, path, sheet=stated.sheet), None)
+    layer = read_layer(folder, path, layer=stated.layer)
+    headers = tuple(dict.fromkeys(key for feature in layer.features for key in feature.properties))
+    rows = tuple(Row(f.place, tuple(f.properties.get(header) for header in headers)) for f in layer.features)
+    position = np.array([_position(feature, where=layer.name) for feature in layer.features]).reshape(-1, 2)
+    return _Sheet(Table(layer.name, headers, rows, notes=layer.notes), position, layer)
+
+
+def _position(feature: Feature, *, where: str) -> tuple[float, float]:
+    """Coordinates of a point, NaN where there is none."""
+    geometry = feature.geometry
+    if geometry is None or geometry.is_empty:
+        return float("nan"), float("nan")
+    parts = shapely.get_parts(geometry)
+    if len(parts) != 1 or not isinstance(parts[0], Point):
+        mend = "Give every sample one point."
+        raise InputError(f"{where}, {feature.place}", f"is a {geometry.geom_type}, not a point", mend)
+    return parts[0].x, parts[0].y
+
+
+def _units(stated: SamplesTable, basis: Basis, quantities: Sequence[str]) -> dict[str, str]:
+    """Quantity -> unit of the file; pH has its own scale whatever the rest is in."""
+    where = f"{NAME}, samples, unit"
+    if isinstance(stated.unit, dict):
+        for quantity in stated.unit:
+            if quantity not in quantities:
+                mend = f"Use one of {', '.join(quantities)}."
+                raise InputError(f"{where}, {quantity}", "is no quantity of the samples file", mend)
+    units = {}
+    for quantity in quantities:
+        if isinstance(stated.unit, dict) and quantity not in stated.unit and quantity != "pH":
+            raise InputError(f"{where}, {quantity}", "is missing", f'Write unit = {{ {quantity} = "..." }}.')
+        text = stated.unit.get(quantity, "pH") if isinstance(stated.unit, dict) else stated.unit
+        text = "pH" if quantity == "pH" and not isinstance(stated.unit, dict) else text
+        at = where if isinstance(stated.unit, str) else f"{where}, {quantity}"
+        units[quantity] = stated_unit(text, basis=basis.kind, where=at)
+        if (units[quantity] == "pH") != (quantity == "pH"):
+            mend = f'State each unit: unit = {{ {quantity} = "..." }}.'
+            raise InputError(at, f"{quantity} cannot be in {units[quantity]}", mend)
+    for quantity in stated.detection_limit:
+        if quantity not in quantities:
+            mend = f"Use one of {', '.join(quantities)}."
+            raise InputError(
+                f"{NAME}, samples, detection_limit, {quantity}", "is no quantity of the samples file", mend
+            )
+    return units
+
+
+def _decimal(table: Table, layout: Layout) -> DecimalMark:
+    headers = (*(layout.place or ()), *layout.quantities.values())
+    cells = ((f"{place}, column '{header}'", cell) for header in headers for place, cell in table.column(header))
+    return decimal_mark(cells, where=table.name, table="samples", suspect_point=table.delimiter == ";")
+
+
+def _positioned(sheet: _Sheet, layout: Layout, decimal: DecimalMark) -> tuple[_Sheet, list[Note]]:
+    """Sheet with its positions, less the rows that have none."""
+    position = sheet.position
+    if layout.place is not None:
+        read = [
+            [_coordinate(place, cell, sheet.table, header, decimal) for place, cell in sheet.table.column(header)]
+            for header in layout.place
+        ]
+        position = np.array(read, dtype=np.float64).T
+    if position is None:
+        return sheet, []
+    known: BoolArray = np.all(np.isfinite(position), axis=1)
+    if not known.any():
+        raise InputError(sheet.table.name, "no sample has a position", "Write the coordinates of every sample.")
+    lost = [row.place for row, here in zip(sheet.table.rows, known, strict=True) if not here]
+    rows = tuple(row for row, here in zip(sheet.table.rows, known, strict=True) if here)
+    notes = [Note("warning", f"{sheet.table.name}: no position in {some(lost)}; left out.")] if lost else []
+    return replace(sheet, table=replace(sheet.table, rows=rows), position=position[known]), notes
+
+
+def _coordinate(place: str, cell: Cell, table: Table, header: str, decimal: DecimalMark) -> float:
+    value = read_plain(cell, decimal=decimal, where=table.at(place, header))
+    return float("nan") if value is None else value
+
+
+def _placed(
+    sheet: _Sheet, layout: Layout, stated: SamplesTable, boundary: Boundary
+) -> tuple[FloatArray, FloatArray, BoolArray, list[Note]]:
+    """Positions in the working CRS, which of them are of the field, and what there is to say about the others."""
+    if sheet.position is None:
+        if len(sheet.table.rows) > 1:
+            mend = 'Say where they are: columns = { longitude = "...", latitude = "..." } under [samples].'
+            raise InputError(sheet.table.name, "no columns are known to hold the positions", mend)
+        middle = boundary.area.representative_point()
+        text = f"{sheet.table.name}: the one sample has no position and stands for the whole field."
+        return np.array([middle.x]), np.array([middle.y]), np.ones(1, dtype=bool), [Note("warning", text)]
+    source = _source(sheet, layout, stated)
+    first, second = sheet.position.T[::-1] if stated.swap else sheet.position.T
+    places = tuple(row.place for row in sheet.table.rows)
+    coordinates.refuse_wrong_scale(first, second, source, where=sheet.table.name, key=_KEY, swap=_SWAP, places=places)
+    notes = []
+    if coordinates.code_of(source) != boundary.source_crs:
+        text = f"samples ({coordinates.code_of(source)}) and boundary ({boundary.source_crs})"
+        notes.append(Note("repair", f"{sheet.table.name}: {text} were both brought to {boundary.crs}."))
+    easting, northing = coordinates.transform_points(first, second, source=source, target=boundary.crs)
+    away = _distance(boundary, easting, northing)
+    if np.mean(away > _ON_EDGE_M) > 0.5:
+        exchanged = coordinates.transform_points(second, first, source=source, target=boundary.crs)
+        _refuse_elsewhere(away, _distance(boundary, *exchanged), stated, where=sheet.table.name)
+    west, south, east, north = boundary.area.bounds
+    far = max(_FAR_M, _FAR_SHARE * float(np.hypot(east - west, north - south)))
+    names = _ids(sheet.table, layout)
+    notes += _outside_notes(away, far, [f"'{n}' ({p})" for n, p in zip(names, places, strict=True)], sheet.table.name)
+    return easting, northing, away <= far, notes
+
+
+def _source(sheet: _Sheet, layout: Layout, stated: SamplesTable) -> CRS:
+    """CRS of the positions as read."""
+    if sheet.layer is not None:
+        return source_crs(sheet.layer, stated.crs, where=sheet.table.name, key=_KEY)
+    where = f"{NAME}, samples, crs"
+    if stated.crs is None and not layout.geographic:
+        mend = 'Say which: crs = "EPSG:32614", or give longitude and latitude columns.'
+        raise InputError(where, "is missing; eastings and northings mean nothing without it", mend)
+    source = coordinates.stated_crs(stated.crs or coordinates.WGS84, where=where)
+    if source.is_geographic != layout.geographic:
+        kind, pair = (
+            ("projected", "longitude and latitude") if layout.geographic else ("geographic", "easting and northing")
+        )
+        mend = "Name the columns easting and northing, or longitude and latitude, as the CRS asks."
+        raise InputError(where, f"{coordinates.code_of(source)} is {kind}, but columns give {pair}", mend)
+    return source
+
+
+def _distance(boundary: Boundary, easting: FloatArray, northing: FloatArray) -> FloatArray:
+    """Metres from the field, 0 inside, infinite where the CRS does not reach."""
+    reached = np.isfinite(easting) & np.isfinite(northing)
+    away = np.full(easting.shape, np.inf)
+    shapely.prepare(boundary.area)
+    away[reached] = shapely.distance(boundary.area, shapely.points(easting[reached], northing[reached]))
+    return away
+
+
+def _refuse_elsewhere(away: FloatArray, away_exchanged: FloatArray, stated: SamplesTable, *, where: str) -> None:
+    """Refuse samples most of which lie outside, saying so when exchanged coordinates would fit."""
+    if np.mean(away_exchanged > _ON_EDGE_M) <= 0.5:
+        what = "only with first and second coordinate exchanged do the samples fall in the boundary"
+        mend = f"{_SWAP} if the samples are wrong, or swap = true under [field] if the boundary is."
+        if stated.swap:
+            mend = "Remove swap = true under [samples]."
+        raise InputError(where, what, mend)
+    count, nearest = int(np.sum(away > _ON_EDGE_M)), float(np.min(away[away > _ON_EDGE_M]))
+    what = f"{count} of {away.size} samples lie outside the boundary, the nearest {nearest:,.0f} m away"
+    raise InputError(where, what, "Is it the wrong field? Check the boundary, the samples and the CRS of both.")
+
+
+def _outside_notes(away: FloatArray, far_m: float, names: Sequence[str], where: str) -> list[Note]:
+    far = [name for name, m in zip(names, away, strict=True) if m > far_m]
+    near = [name for name, m in zip(names, away, strict=True) if _ON_EDGE_M < m <= far_m]
+    notes = []
+    if far:
+        text = f"{where}: {some(far)} lie more than {far_m:.0f} m outside the boundary; left out."
+        notes.append(Note("warning", text))
+    if near:
+        notes.append(Note("warning", f"{where}: {some(near)} lie up to {far_m:.0f} m outside the boundary; kept."))
+    return notes
+
+
+def _columns(
+    table: Table, layout: Layout, units: dict[str, str], basis: Basis, decimal: DecimalMark, limits: dict[str, float]
+) -> tuple[dict[str, Column], list[Note]]:
+    """Quantities that have at least one value, and what was done to them."""
+    columns: dict[str, Column] = {}
+    notes: list[Note] = []
+    for quantity, header in layout.quantities.items():
+        column, more = measured_column(
+            list(table.column(header)),
+            where=table.name,
+            quantity=quantity,
+            unit=units[quantity],
+            burial_days=basis.burial_days,
+            decimal=decimal,
+            detection_limit=limits.get(quantity),
+        )
+        if np.isfinite(column.value).any():
+            columns[quantity] = column
+            notes += more
+        else:
+            notes.append(Note("warning", f"{table.name}, column '{header}': holds no value; {quantity} is left out."))
+    if not columns:
+        raise InputError(table.name, "holds no measured value", "Fill in the measured columns.")
+    return columns, notes
+
+
+def _ids(table: Table, layout: Layout) -> tuple[str, ...]:
+    if layout.id is None:
+        return tuple(str(number) for number in range(1, len(table.rows) + 1))
+    return tuple(cell_text(cell) or place for place, cell in table.column(layout.id))
+
+
+def _rows(samples: Samples, wanted: BoolArray) -> Samples:
+    """Samples less the rows without any value."""
+    return Samples(
+        tuple(name for name, keep in zip(samples.sample, wanted, strict=True) if keep),
+        samples.easting_m[wanted],
+        samples.northing_m[wanted],
+        samples.basis,
+        {name: Column(c.unit, c.value[wanted], c.censored[wanted]) for name, c in samples.columns.items()},
+        samples.repeatability_cv,
+    )
