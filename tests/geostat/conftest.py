@@ -34,6 +34,10 @@ for (family in names(models)) {
 }
 v <- variogram(z ~ 1, sites, cutoff = 300, width = 25)
 write.table(format(v[, 1:3], digits = 17), "variogram.txt", row.names = FALSE, col.names = FALSE, quote = FALSE)
+lattice <- expand.grid(x = 25 * 0:5, y = 25 * 0:5); lattice$z <- (7 * lattice$x + 3 * lattice$y) %% 40
+coordinates(lattice) <- ~x+y
+v <- variogram(z ~ 1, lattice, cutoff = 100, width = 25)
+write.table(format(v[, 1:3], digits = 17), "lattice.txt", row.names = FALSE, col.names = FALSE, quote = FALSE)
 """
 
 

@@ -38,6 +38,7 @@ def test_kriging_is_exact_at_samples_without_nugget(samples, family, range_m):
     # A smooth model over a long range is ill-conditioned: 1e-13 jitter over a condition of up to 1e9.
     np.testing.assert_allclose(mean[0], value, atol=1e-4)
     np.testing.assert_allclose(variance[0], 0.0, atol=1e-4)
+    assert np.all(variance >= 0)
 
 
 @EASY

@@ -7,11 +7,12 @@ import pytest
 from scipy.optimize import minimize
 
 from zonemap.geostat.covariance import CORRELATIONS, PRACTICAL_RANGE, block_offsets, distances, site_covariance
-from zonemap.geostat.crossval import leave_one_out
+from zonemap.geostat.crossval import cross_validate, leave_one_out
 from zonemap.geostat.empirical import empirical_variogram
 from zonemap.geostat.kriging import pykrige_points
 from zonemap.geostat.likelihood import NUGGET_SHARES, likelihood_grid, range_grid, refine
 from zonemap.geostat.system import krige, kriging_system
+from zonemap.values.surface import Transform
 from zonemap.values.variogram import Variogram
 
 RANGES = {"spherical": 260.0, "exponential": 120.0, "matern_3_2": 60.0, "matern_5_2": 50.0}
@@ -35,6 +36,18 @@ def test_the_empirical_variogram_agrees_with_the_reference_program(reference, pe
     found = empirical_variogram(sites[:, 0], sites[:, 1], value, lags=12, cutoff_m=300.0)
 
     pairs, lag_m, semivariance = np.loadtxt(reference / "variogram.txt").T
+    np.testing.assert_array_equal(found.pairs, pairs)
+    np.testing.assert_allclose(found.lag_m, lag_m, rtol=1e-12)
+    np.testing.assert_allclose(found.semivariance, semivariance, rtol=1e-12)
+
+
+def test_distances_on_the_border_of_two_lag_classes_fall_where_the_reference_program_puts_them(reference):
+    # A lattice of 25 m: most distances of a class of 25 m are its border.
+    northing, easting = (25.0 * axis.ravel() for axis in np.mgrid[0:6, 0:6])
+
+    found = empirical_variogram(easting, northing, (7 * easting + 3 * northing) % 40, lags=4, cutoff_m=100.0)
+
+    pairs, lag_m, semivariance = np.loadtxt(reference / "lattice.txt").T
     np.testing.assert_array_equal(found.pairs, pairs)
     np.testing.assert_allclose(found.lag_m, lag_m, rtol=1e-12)
     np.testing.assert_allclose(found.semivariance, semivariance, rtol=1e-12)
@@ -88,6 +101,18 @@ def test_the_matern_family_is_the_bessel_formula(family, order):
     np.testing.assert_allclose(
         CORRELATIONS[family](ratio), ratio**order * kv(order, ratio) / (gamma(order) * 2 ** (order - 1)), rtol=1e-12
     )
+
+
+def test_pykrige_does_not_jump_to_a_sample_where_a_target_falls_on_it(peer_sites):
+    # A sample carries error, so that the surface must pass it by as it does a hair's breadth beside it.
+    sites, value = peer_sites
+    variogram = Variogram("exponential", 120.0, 0.4, 1.3)
+
+    on, _ = pykrige_points(sites, value, variogram, sites)
+    beside, _ = pykrige_points(sites, value, variogram, sites + 1e-6)
+
+    np.testing.assert_allclose(on, beside, atol=1e-6)
+    assert np.abs(on - value).max() > 0.1
 
 
 def plain_restricted_likelihood(sites, value, *, family, range_m, share, relative_nugget):
@@ -172,6 +197,28 @@ def test_leave_one_out_is_kriging_each_sample_from_the_others(peer_sites):
         mean, var = krige((system,), sites[others], sites[k : k + 1], target_nugget=(variogram.nugget,))
         assert residual[k] == pytest.approx(value[k] - mean[0, 0], rel=1e-9)
         assert variance[k] == pytest.approx(var[0, 0], rel=1e-9)
+
+
+def test_diagnostics_of_a_log_scale_are_of_means_of_log_normals(measure, peer_sites):
+    # Mean of a log-normal: exp(m + v / 2); its central 90 % interval is that of the logarithm. 1.685 is Student's 0.95
+    # quantile with 39 degrees of freedom in every printed table.
+    sites, g = peer_sites[0], peer_sites[1] / 5
+    variogram = Variogram("exponential", 120.0, 0.02, 0.05, 0.02)
+    left_out = []
+    for k in range(40):
+        others = np.delete(np.arange(40), k)
+        system = kriging_system(sites[others], g[others], variogram)
+        mean, var = krige((system,), sites[others], sites[k : k + 1], target_nugget=(variogram.nugget,))
+        left_out.append((mean[0, 0], var[0, 0]))
+    mean, var = np.array(left_out).T
+    error = np.exp(mean + var / 2) - np.exp(g)
+
+    found = cross_validate(measure(sites, np.exp(g)), transform=Transform("log"), variogram=variogram)
+
+    assert found.mean_error == pytest.approx(error.mean(), rel=1e-9)
+    assert found.rmse == pytest.approx(np.sqrt(np.mean(error**2)), rel=1e-9)
+    assert found.msdr == pytest.approx(np.mean((g - mean) ** 2 / var), rel=1e-9)
+    assert found.coverage_90 == np.mean(np.abs(g - mean) <= 1.685 * np.sqrt(var))
 
 
 def test_an_average_of_replicates_is_worth_its_rows_taken_one_by_one(peer_sites):

@@ -7,6 +7,9 @@ import pytest
 from scipy.stats import binom
 
 from zonemap.geostat.fit import fit_covariances
+from zonemap.geostat.repeatability import measurement_variance
+from zonemap.geostat.scale import candidates
+from zonemap.values.surface import Transform
 from zonemap.values.variogram import Variogram
 
 
@@ -134,3 +137,73 @@ def test_measurement_error_is_never_more_than_the_nugget(measure, simulate):
     fitted = fit_covariances((measure(sites, 10 + g, repeatability_cv=5.0),), transform="none")[0].variogram
 
     assert fitted.measurement_variance == fitted.nugget
+
+
+def test_pooled_replicates_have_the_variance_computed_by_hand(measure):
+    # Places of 2 and 3 rows (1 and 2 degrees of freedom), variances 0.5 and 2.0, means 5 and 10.
+    # Pooled: (0.5 + 2 * 2.0) / 3 = 1.5; squared CVs 0.02 and 0.02 pool to 0.02, on the log scale log(1.02).
+    sites = np.array([[0.0, 0.0], [10.0, 0.0], [0.0, 10.0]])
+    rows, spread = np.array([2, 1, 3]), np.array([0.5, np.nan, 2.0])
+    samples = measure(sites, np.array([5.0, 7.0, 10.0]), replicates=rows, replicate_variance=spread)
+
+    assert measurement_variance(samples, Transform("none")) == pytest.approx(1.5)
+    assert measurement_variance(samples, Transform("log")) == pytest.approx(np.log(1.02))
+
+
+def test_the_choice_of_scale_weighs_the_same_in_every_unit():
+    # The unit moves the likelihood of n - 1 standardised contrasts not at all: the Jacobians' difference must not move.
+    value = np.array([1.0, 2.5, 4.0, 9.0, 3.0])
+
+    none, log = candidates(value, "auto")
+    none_lb, log_lb = candidates(1000.0 * value, "auto")
+
+    assert log_lb.log_jacobian - none_lb.log_jacobian == pytest.approx(log.log_jacobian - none.log_jacobian)
+    # By hand: 4 (mean log(1 / z) - log sd log z) - 4 (-log sd z).
+    by_hand = 4 * (-np.log(value).mean() - np.log(np.std(np.log(value))) + np.log(np.std(value)))
+    assert log.log_jacobian - none.log_jacobian == pytest.approx(by_hand)
+
+
+def averaged(simulate, measure, *, seed, count, partial_sill, real_nugget=1e-9):
+    """Half of the places (the western ones) average 20 rows with a measurement variance of 0.6, the others have one."""
+    sites, signal = simulate(
+        count=count, side_m=900.0, variogram=Variogram("exponential", 150.0, real_nugget, partial_sill), seed=seed
+    )
+    rows = np.where(sites[:, 0] < 450.0, 20, 1)
+    rng = np.random.default_rng(seed + 1000)
+    value = 10.0 + signal + rng.normal(0, np.sqrt(0.6 / rows))
+    return measure(sites, value, replicates=rows, replicate_variance=np.where(rows > 1, 0.6, np.nan))
+
+
+@pytest.mark.parametrize("real_nugget", [1e-9, 1.0], ids=["error only", "error and short-range variation"])
+def test_the_nugget_is_a_plain_samples_where_many_values_are_averages(real_nugget, measure, simulate):
+    nuggets = []
+    for seed in range(5):
+        samples = averaged(simulate, measure, seed=seed, count=250, partial_sill=1.0, real_nugget=real_nugget)
+        nuggets.append(fit_covariances((samples,), transform="none")[0].variogram.nugget)
+
+    # Taken as equals, averages (0.03) and plain samples (0.6) would share a nugget of about 0.3; with all of the nugget
+    # taken for error, also where only a part of it is, it would be far above 1.6.
+    assert np.mean(nuggets) == pytest.approx(0.6 + real_nugget, rel=0.25)
+
+
+def test_no_field_is_taken_for_perfectly_smooth(measure):
+    # 1e-4 of the sill, 1 % of the standard deviation, stays as nugget: a smooth model without any is singular.
+    sites = np.random.default_rng(4).uniform(0, 600, (40, 2))
+
+    smooth = measure(sites, 10 + np.sin(sites[:, 0] / 200) + np.cos(sites[:, 1] / 150))
+
+    fitted = fit_covariances((smooth,), family="matern_5_2", transform="none")[0].variogram
+    assert fitted.nugget_ratio == pytest.approx(1e-4)
+
+
+def test_white_noise_with_unequal_errors_shows_structure_no_more_often_than_the_level_says(measure, simulate):
+    p = []
+    for seed in range(120):
+        samples = averaged(simulate, measure, seed=seed, count=14, partial_sill=1e-9)
+        p.append(fit_covariances((samples,), transform="none", seed=seed)[0].structure_p)
+
+    # In well over half of such fields the best spatial model is no better than pure nugget (p is 1), so that levels
+    # above that share cannot be reached: only lower ones are compared.
+    for level in (0.05, 0.2):
+        seen = int(np.count_nonzero(np.array(p) <= level))
+        assert binom.ppf(0.0005, len(p), level) <= seen <= binom.ppf(0.9995, len(p), level)

@@ -8,6 +8,8 @@ from scipy.stats import t as student_t
 
 from zonemap.errors import InputError
 from zonemap.geostat.kriging import field_mean, ordinary_block_kriging, ordinary_point_kriging, single_value
+from zonemap.geostat.student import widening
+from zonemap.geostat.system import krige, kriging_system
 from zonemap.values.variogram import Variogram
 
 
@@ -49,6 +51,21 @@ def test_point_kriging_is_less_sure_than_block_kriging_and_agrees_on_a_fine_grid
     assert point.evidence.variogram == block.evidence.variogram
     assert np.all(point.score_coefficients[1] >= block.score_coefficients[1] - 1e-9)
     np.testing.assert_allclose(point.mean(), block.mean(), rtol=0.05)
+
+
+def test_point_kriging_predicts_the_true_value_not_what_a_new_sample_would_read(simulate, measure, square_grid):
+    sites, g = simulate(count=60, side_m=600.0, variogram=Variogram("exponential", 220.0, 0.3, 1.0), seed=3)
+    grid = square_grid(600.0, 8)
+
+    surface = ordinary_point_kriging((measure(sites, 10 + g, repeatability_cv=0.03),), grid, transform="none")[0]
+
+    variogram = surface.evidence.variogram
+    assert 0 < variogram.measurement_variance < variogram.nugget
+    system = kriging_system(sites, 10 + g, variogram)
+    real = variogram.nugget - variogram.measurement_variance
+    mean, variance = krige((system,), sites, np.column_stack(grid.centres()), target_nugget=(real,))
+    np.testing.assert_allclose(surface.score_coefficients[0], mean[0], rtol=1e-8)
+    np.testing.assert_allclose(surface.score_coefficients[1], np.sqrt(variance[0]) * widening(59), rtol=1e-8)
 
 
 def test_without_structure_the_surface_is_the_mean_with_students_interval(measure, square_grid):

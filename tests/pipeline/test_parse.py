@@ -3,7 +3,7 @@
 import pytest
 
 from zonemap.errors import InputError
-from zonemap.pipeline.parse import parse_pipeline, parameters_of, read_pipeline, shipped_pipelines
+from zonemap.pipeline.parse import parameters_of, parse_pipeline, read_pipeline, shipped_pipelines
 from zonemap.pipeline.stages import STAGES
 
 

@@ -7,7 +7,7 @@ a "practical range": spherical reaches 0 at 1; exponential is ``exp(-r)``; the M
 
 References
 ----------
-Chiles, J.-P. & Delfiner, P. (2012), Geostatistics: Modeling Spatial Uncertainty, 2nd ed., section 2.5.1.
+Chiles, J.-P. & Delfiner, P. (2012), Geostatistics: Modeling Spatial Uncertainty, 2nd ed., section 2.5.1 (from memory).
 """
 
 from __future__ import annotations

@@ -5,9 +5,9 @@ covariances with the sites are c, with v = L^-1 c, u = L^-1 1 and w = L^-1 (z - 
 
     m = u'L^-1 z / u'u,   prediction = m + v'w,   variance = C(B, B) - v'v + (1 - u'v)^2 / u'u
 
-(Cressie 1993, Statistics for Spatial Data, revised ed., section 3.2, rearranged). For a block B, c is the mean of the
-covariances with its points and C(B, B) the mean over all their pairs (Journel & Huijbregts 1978, Mining Geostatistics,
-chapter V; from memory).
+(Cressie 1993, Statistics for Spatial Data, revised ed., section 3.2, rearranged; from memory). For a block B, c is the
+mean of the covariances with its points and C(B, B) the mean over all their pairs (Journel & Huijbregts 1978, Mining
+Geostatistics, chapter V; from memory).
 """
 
 from __future__ import annotations

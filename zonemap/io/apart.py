@@ -8,11 +8,15 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+import tempfile
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import zonemap
-from zonemap.errors import InputError
+from zonemap.errors import InputError, OutputError
+from zonemap.io.sources import one_line
 
 #: seconds after which a reader is stopped
 _MOST_SECONDS = 60
@@ -20,6 +24,7 @@ _START = (
     "import sys, json; request = json.load(sys.stdin); sys.path[:] = request['import_from'];"
     " from zonemap.io.apart_readers import answer; answer(request)"
 )
+_MEND_ROOM = "Make room on that disk, or set TMPDIR to another."
 _MEND = "Open it in the program that made it and save it again."
 
 
@@ -53,11 +58,36 @@ def read_apart(reader: str, *, where: str, **arguments: Any) -> Any:
         reply = json.loads(done.stdout)
     except subprocess.TimeoutExpired as error:
         raise InputError(where, f"cannot be read: no end after {_MOST_SECONDS} s", _MEND) from error
+    except OSError as error:
+        mend = "Close other programs and try again."
+        raise InputError(where, f"cannot be read: no process for it ({error.strerror})", mend) from error
     except (ValueError, RecursionError) as error:
         raise InputError(where, "is damaged: its reader gave up", _MEND) from error
     if "what" in reply:
-        raise InputError(where, reply["what"], reply["mend"] or _MEND)
+        raise InputError(where, one_line(reply["what"]), one_line(reply["mend"]) or _MEND)
     return reply["result"]
+
+
+@contextmanager
+def private_copy(files: Mapping[str, bytes]) -> Iterator[Path]:
+    """Folder that only this user can read, with the files in it, gone afterwards.
+
+    Raises
+    ------
+    OutputError
+        When there is no room for it.
+    """
+    try:
+        private = tempfile.TemporaryDirectory(prefix="zonemap-", ignore_cleanup_errors=True)
+    except OSError as error:
+        raise OutputError("temporary folder", f"cannot be made ({error.strerror})", _MEND_ROOM) from error
+    with private as name:
+        try:
+            for file, content in files.items():
+                (Path(name) / file).write_bytes(content)
+        except OSError as error:
+            raise OutputError(name, f"cannot be written ({error.strerror})", _MEND_ROOM) from error
+        yield Path(name)
 
 
 def _import_from() -> list[str]:

@@ -43,7 +43,8 @@ def answer(request: dict[str, Any]) -> None:
     except MemoryError:
         reply = {"what": "needs more memory than a file of this kind should", "mend": ""}
     except Exception as error:  # noqa: BLE001 -- any failure of a foreign library is one answer: the file is damaged
-        reply = {"what": f"cannot be read ({_one_line(error)})", "mend": ""}
+        unopened = "Failed to open dataset" in str(error)  # says nothing but the name of the private copy
+        reply = {"what": "is damaged or incomplete" if unopened else f"cannot be read ({_one_line(error)})", "mend": ""}
     with reply_to:
         json.dump(reply, reply_to)
 
@@ -77,7 +78,10 @@ def _read_one(path: str, *, driver: str, layer: str | int | None) -> dict[str, A
 
     options = {"allow_unsupported_drivers": True} if driver == "KML" else {}
     with fiona.Env(SHAPE_RESTORE_SHX="YES"), fiona.open(path, driver=driver, layer=layer, **options) as source:
-        return {"crs": source.crs_wkt or "", "features": [_plain(feature) for feature in _capped(source)]}
+        # GeoPackage's codes -1 and 0, "undefined", are no CRS at all (OGC 12-128, requirement 11).
+        crs = source.crs_wkt or ""
+        crs = "" if '"undefined' in crs.lower() else crs
+        return {"crs": crs, "features": [_plain(feature) for feature in _capped(source)]}
 
 
 def _read_kml(path: str) -> dict[str, Any]:
@@ -86,8 +90,8 @@ def _read_kml(path: str) -> dict[str, Any]:
     for layer in range(50):
         try:
             read = _read_one(path, driver="KML", layer=layer or None)
-        except ValueError:
-            if layer == 0:
+        except ValueError as error:
+            if "Null layer" not in str(error):
                 raise
             break  # no such layer: the last one is behind us
         features += read["features"]
@@ -127,16 +131,21 @@ def _capped(features: Any) -> Iterator[Any]:
 
 def _plain(feature: Any) -> dict[str, Any]:
     plain = feature.__geo_interface__
-    properties = {str(key): _plain_cell(value) for key, value in dict(plain["properties"]).items()}
+    properties = {
+        str(key): value.isoformat()[:10] if isinstance(value, datetime | date) else _plain_cell(value)
+        for key, value in dict(plain["properties"]).items()
+    }
     return {"id": str(feature.id), "geometry": plain["geometry"], "properties": properties}
 
 
 def _plain_cell(value: Any) -> Any:
     if isinstance(value, bool):
         return str(value).upper()
-    if isinstance(value, datetime | date):
-        return {"date": value.isoformat()[:10]}
     return value if isinstance(value, int | float) or value is None else str(value)
+
+
+def _sheet_cell(value: Any) -> Any:
+    return {"date": value.isoformat()[:10]} if isinstance(value, datetime | date) else _plain_cell(value)
 
 
 def read_workbook(*, path: str, sheet: str | None) -> dict[str, Any]:
@@ -158,7 +167,7 @@ def read_workbook(*, path: str, sheet: str | None) -> dict[str, Any]:
     opened = book.get_sheet_by_name(chosen)
     if opened.height > MOST_ROWS:
         raise Refusal(f"holds more than {MOST_ROWS:,} rows", "Cut the file down to one field.")
-    rows = [[_plain_cell(cell) for cell in row] for row in opened.to_python(skip_empty_area=False)]
+    rows = [[_sheet_cell(cell) for cell in row] for row in opened.to_python(skip_empty_area=False)]
     covered = _covered(opened.merged_cell_ranges or [], height=len(rows), width=max(map(len, rows), default=0))
     for (row, column), reason in (*covered, *_without_value(path, book.sheet_names.index(chosen))):
         if row < len(rows) and column < len(rows[row]):

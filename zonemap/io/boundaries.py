@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
 import shapely
 from shapely import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
@@ -25,6 +26,8 @@ if TYPE_CHECKING:
 _POLYGONAL = ("Polygon", "MultiPolygon")
 #: share of the area by which a mend may change it and still be called no change at all
 _SAME_AREA = 1e-6
+#: edges that one edge meets on average, itself and its two neighbours among them
+_MOST_MET = 23.0
 _SMALLEST_PART_M2 = 1.0
 _MOST_AREA_M2 = 50_000 * 10_000.0
 _KEY = 'boundary_crs = "EPSG:..." under [field]'
@@ -197,6 +200,7 @@ def _without_repeats(planar: MultiPolygon) -> MultiPolygon:
 def _mended(broken: MultiPolygon, crs: str, *, where: str, repair: bool) -> tuple[MultiPolygon, Note]:
     """Valid form of an outline, every lobe kept (make_valid by structure; a zero-width buffer would lose lobes)."""
     reason = str(shapely.is_valid_reason(broken))
+    _refuse_scribble(broken, where=where)
     mended = _polygonal(shapely.make_valid(broken, method="structure", keep_collapsed=False))
     before, after = broken.area, mended.area
     if after == 0:
@@ -211,6 +215,24 @@ def _mended(broken: MultiPolygon, crs: str, *, where: str, repair: bool) -> tupl
         mend = "Redraw it there, or set repair = true under [field] to take the mended outline."
         raise InputError(where, f"the outline has a {fault} (crosses or overlaps itself) at {place}: {areas}", mend)
     return mended, Note("repair", f"{where}: the outline crosses itself at {place} and was mended: {areas}.")
+
+
+def _refuse_scribble(broken: MultiPolygon, *, where: str) -> None:
+    """Refuse outlines with so many crossings that mending them would take all memory, by a sample of their edges."""
+    lines = edge_lines(broken)
+    looked_at = lines[:: max(1, len(lines) // 60)]
+    met = shapely.STRtree(lines).query(looked_at, predicate="intersects").shape[1] / len(looked_at)
+    if met > _MOST_MET:
+        what = f"the outline crosses itself about {(met - 3) * len(lines) / 2:,.0f} times"
+        raise InputError(where, what, "Draw the field's outline again, in the order in which one walks round it.")
+
+
+def edge_lines(area: MultiPolygon) -> npt.NDArray[np.object_]:
+    """Every edge of every ring as a line of two points."""
+    rings = [ring for part in area.geoms for ring in (part.exterior, *part.interiors)]
+    corners = [shapely.get_coordinates(ring) for ring in rings]
+    edges = np.concatenate([np.stack([at[:-1], at[1:]], axis=1) for at in corners])
+    return np.asarray(shapely.linestrings(edges), dtype=np.object_)
 
 
 def _polygonal(geometry: BaseGeometry) -> MultiPolygon:

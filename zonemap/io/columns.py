@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from zonemap.errors import InputError
 from zonemap.io.measured_units import header_unit, same_unit
 from zonemap.io.numbers import cell_text
-from zonemap.io.sources import shown
+from zonemap.io.sources import one_line, shown
 from zonemap.io.tables import Table
 from zonemap.units import ELEMENTS, LABEL_FORMS
 from zonemap.values.basis import Basis
@@ -105,7 +105,10 @@ def lay_out(table: Table, columns: Mapping[str, str] | None, *, located: bool, r
     InputError
         When a column is not there, or a guess would be ambiguous.
     """
-    stated = dict(columns or {})
+    stated = {key: one_line(header) for key, header in (columns or {}).items()}
+    if located and set(stated) & {*GEOGRAPHIC, *PROJECTED}:
+        what = f"{table.name} holds the positions itself"
+        raise InputError("field.toml, samples, columns", what, "Remove the coordinates from columns.")
     for key, named in stated.items():
         _require(table, named, where=f"field.toml, samples, columns, {key}")
     guesses: dict[str, str] = {}
@@ -118,7 +121,7 @@ def lay_out(table: Table, columns: Mapping[str, str] | None, *, located: bool, r
         guesses |= _guess_quantities(table, taken={*stated.values(), *guesses.values()}, resin=resin)
     found = stated | guesses
     _refuse_shared(found)
-    place, geographic = (None, True) if located else _place(found)
+    place, geographic = (None, True) if located else _place(found, stated)
     quantities = {key: header for key, header in found.items() if key not in ROLES}
     if not quantities:
         mend = 'Say which column holds what: columns = { K = "..." } under [samples].'
@@ -237,7 +240,7 @@ def _refuse_shared(found: Mapping[str, str]) -> None:
         seen[header] = key
 
 
-def _place(found: Mapping[str, str]) -> tuple[tuple[str, str] | None, bool]:
+def _place(found: Mapping[str, str], stated: Mapping[str, str]) -> tuple[tuple[str, str] | None, bool]:
     """Headers of a complete pair of coordinates, longitude and latitude first."""
     for pair in (GEOGRAPHIC, PROJECTED):
         there = [role for role in pair if role in found]
@@ -245,6 +248,9 @@ def _place(found: Mapping[str, str]) -> tuple[tuple[str, str] | None, bool]:
             other = next(role for role in pair if role not in there)
             mend = f'Add {other} = "..." to columns under [samples].'
             raise InputError("field.toml, samples, columns", f"there is {there[0]} but no {other}", mend)
+        if there and set(found) >= {*GEOGRAPHIC, *PROJECTED} and set(stated) >= {*GEOGRAPHIC, *PROJECTED}:
+            what = "longitude, latitude, easting and northing are all given"
+            raise InputError("field.toml, samples, columns", what, "Keep one pair.")
         if there:
             return (found[pair[0]], found[pair[1]]), pair == GEOGRAPHIC
     return None, True

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 Shape = TypeVar("Shape", bound=BaseGeometry)
 
 WGS84 = "EPSG:4326"
-#: transverse Mercator zones end here (NGA.SIG.0012, The Universal Grids, 2014)
+#: transverse Mercator zones end here (NGA.SIG.0012, The Universal Grids, 2014; from memory)
 _MOST_UTM_LATITUDE = 84.0
 #: largest disagreement of an area in the working CRS with the ellipsoid, as a share
 MOST_AREA_DISTORTION = 0.005
@@ -169,7 +169,7 @@ def geodesic_area_m2(geometry: shapely.MultiPolygon) -> float:
 
 def refuse_distorted(area_m2: float, true_area_m2: float, *, crs: str, where: str) -> None:
     """Refuse a working CRS in which the field's area is off by more than 0.5 %."""
-    off = area_m2 / true_area_m2 - 1
+    off = area_m2 / max(true_area_m2, 1e-9) - 1
     if abs(off) > MOST_AREA_DISTORTION:
         what = f"{crs} makes the field's area {off:+.1%} wrong"
         raise InputError(where, what, 'Set working_crs = "auto", or to a CRS made for this place.')

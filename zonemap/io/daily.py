@@ -21,7 +21,7 @@ from zonemap.values.note import Note
 from zonemap.values.season import Temperatures
 
 _MOST_DAYS = 3_660
-# Beyond the records of the World Meteorological Organization's archive (-89.2 and 56.7 C) the unit is wrong.
+# Beyond the records kept by the World Meteorological Organization (-89.2 and 56.7 C, from memory) the unit is wrong.
 _COLDEST_C, _WARMEST_C = -90.0, 60.0
 
 
@@ -90,7 +90,7 @@ def _require_columns(table: Table, needed: str, known: Sequence[str]) -> None:
 
 def _decimal(table: Table, headers: Sequence[str], *, key_table: str) -> DecimalMark:
     """Decimal mark of a series; its file has no key of its own, so doubt is to be written away."""
-    cells = [(f"{place}, column '{header}'", cell) for header in headers for place, cell in table.column(header)]
+    cells = [(f"{place}, column {shown(header)}", cell) for header in headers for place, cell in table.column(header)]
     try:
         return decimal_mark(cells, where=table.name, table=key_table, suspect_point=table.delimiter == ";")
     except InputError as error:
@@ -98,10 +98,8 @@ def _decimal(table: Table, headers: Sequence[str], *, key_table: str) -> Decimal
 
 
 def _day(cell: Cell, *, where: str) -> date:
-    if isinstance(cell, date):
-        return cell
     text = cell_text(cell)
-    if re.fullmatch(r"\d{4}-\d\d-\d\d", text, re.ASCII):
+    if re.fullmatch(r"(19|20|21)\d\d-\d\d-\d\d", text, re.ASCII):
         try:
             return date.fromisoformat(text)
         except ValueError:

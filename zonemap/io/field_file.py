@@ -28,6 +28,8 @@ Text = Annotated[
         min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f-\x9f]*[^\s\x00-\x1f\x7f-\x9f][^\x00-\x1f\x7f-\x9f]*$"
     ),
 ]
+#: days of a plan; far from the ends of the calendar, so that days can be added and taken away
+Day = Annotated[date, Field(ge=date(1950, 1, 1), le=date(2150, 1, 1))]
 Prices = dict[str, Positive]
 
 
@@ -57,7 +59,7 @@ class SamplesTable(_TomlTable):
     sheet: Text | None = Field(None, description='Name the sheet of the workbook: sheet = "...".')
     basis: BasisKind = Field(description='Write basis = "resin", "extract", "paste" or "tissue" under [samples].')
     unit: Any = Field(description='Write the laboratory\'s unit: unit = "lb/ac/day", or a table: unit = { K = "ppm" }.')
-    collected: date | None = Field(None, description="Write the date without quotes: collected = 2026-03-28.")
+    collected: Day | None = Field(None, description="Write the date without quotes: collected = 2026-03-28.")
     depth_in: Positive | None = Field(None, description="Write the depth in inches: depth_in = 6.")
     depth_cm: Positive | None = Field(None, description="Write the depth in centimetres: depth_cm = 15.")
     burial_days: Annotated[float, Field(gt=0, le=400)] | None = Field(
@@ -92,7 +94,7 @@ class CropTable(_TomlTable):
 
     name: Text = Field(description='Write name = "corn" under [crop].')
     yield_goal: Positive | None = Field(None, description="Write a positive number: yield_goal = 250.")
-    planted: date = Field(description="Write the date without quotes: planted = 2026-04-25 under [crop].")
+    planted: Day = Field(description="Write the date without quotes: planted = 2026-04-25 under [crop].")
     demand: Text | None = Field(None, description='Name the file of daily demand: demand = "demand.csv".')
 
 
@@ -100,7 +102,7 @@ class SeasonTable(_TomlTable):
     """``[season]``: when the spreader can go."""
 
     weather: Text | None = Field(None, description='Name the file of daily temperatures: weather = "weather.csv".')
-    apply_on: Annotated[list[date], Field(max_length=400)] = Field(
+    apply_on: Annotated[list[Day], Field(max_length=400)] = Field(
         [], description="Write dates without quotes: apply_on = [2026-05-20]."
     )
     apply_days_needed: Annotated[int, Field(ge=0, le=365)] = Field(
@@ -275,12 +277,17 @@ def _path_words(keys: list[int | str]) -> list[str]:
         if isinstance(key, int) and words:
             words[-1] += f" {key + 1}"
         else:
-            words.append(str(key) if len(str(key)) <= 60 else shown(key))
+            words.append(str(key) if len(str(key)) <= 60 and str(key).isprintable() else shown(key))
     return words
+
+
+_WRONG_KINDS = {"model_type": "is not a table", "dict_type": "is not a table", "list_type": "is not a list"}
 
 
 def _fault(first: Any) -> str:
     """What pydantic says, as the end of a sentence that begins with the value."""
+    if first["type"] in _WRONG_KINDS:
+        return _WRONG_KINDS[first["type"]]
     message = str(first["msg"]).removeprefix("Value error, ")
     return message if message.startswith("is ") else f"will not do: {message[0].lower()}{message[1:]}"
 

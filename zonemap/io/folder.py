@@ -15,7 +15,7 @@ from zonemap.io.decisions import (
     spreader_of,
 )
 from zonemap.io.field_file import NAME, CropTable, FieldFile, parse_field_file
-from zonemap.io.sources import FieldFolder
+from zonemap.io.sources import FieldFolder, one_line
 from zonemap.values.case import Case
 from zonemap.values.field import Field
 from zonemap.values.note import Note
@@ -71,7 +71,7 @@ def read_folder(folder: Path) -> Case:
     no_spread, no_spread_notes = read_no_spread(inbox, toml.no_spread, boundary)
     crop, crop_notes = _crop(inbox, toml.crop, toml)
     temperatures, weather_notes = _temperatures(inbox, toml)
-    name = toml.field.name or folder.resolve().name
+    name = toml.field.name or one_line(folder.resolve().name) or "field"
     notes = (
         *cv_notes, *boundary.notes, *sample_notes, *no_spread_notes, *crop_notes, *weather_notes,
         *_unknown_products(rate_tables, products),

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+import numpy as np
 import shapely
 from shapely import MultiPolygon, Point, Polygon
 from shapely.geometry.base import BaseGeometry
@@ -69,8 +70,8 @@ def _point(table: NoSpreadTable, where: str, boundary: Boundary) -> tuple[list[B
         raise InputError(f"{where}, point", what, "Write longitude first: point = [-97.5, 41.0].")
     disc = _around([Point(longitude, latitude)], radius, coordinates.WGS84, boundary, where=where)
     if not disc[0].intersects(boundary.area) and abs(longitude) <= 90:
-        exchanged = _around([Point(latitude, longitude)], radius, coordinates.WGS84, boundary, where=where)
-        if exchanged[0].intersects(boundary.area):
+        at = coordinates.transform_points([latitude], [longitude], source=coordinates.WGS84, target=boundary.crs)
+        if np.isfinite(at).all() and boundary.area.distance(Point(at[0][0], at[1][0])) <= radius:
             what = f"[{longitude:g}, {latitude:g}] meets the field only when exchanged"
             raise InputError(f"{where}, point", what, "Write longitude first: point = [-97.5, 41.0].")
     return disc, []

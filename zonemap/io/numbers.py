@@ -38,12 +38,11 @@ _LIMIT = re.compile(r"(<=|<|≤|>=|>|≥)\s*(.+)", re.DOTALL)
 
 
 def _pattern(mark: str, thousands: str) -> re.Pattern[str]:
-    grouped = "|".join(rf"\d{{1,3}}(?:{t}\d{{3}})+" for t in (thousands, " ", "\u00a0", "\u202f", "['’]"))
+    grouped = "|".join(rf"[1-9]\d{{0,2}}(?:{t}\d{{3}})+" for t in (thousands, " ", "\u00a0", "\u202f", "['’]"))
     return re.compile(rf"[+-]?(?:(?:{grouped}|\d+)(?:{mark}\d*)?|{mark}\d+)(?:[eE][+-]?\d{{1,2}})?", re.ASCII)
 
 
 _NUMBER: dict[DecimalMark, re.Pattern[str]] = {".": _pattern(r"\.", ","), ",": _pattern(",", r"\.")}
-_EVIDENCE = re.compile(r"(?:<=|<|≤|>=|>|≥)?\s*[+-]?([\d.,]*[.,][\d.,]*)(?:[eE][+-]?\d{1,2})?", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +91,7 @@ def read_cell(cell: Cell, *, decimal: DecimalMark, where: str) -> Reading:
         mend = "Format the column as numbers, type the value again and save."
         raise InputError(where, f"holds the date {cell.isoformat()} instead of a number", mend)
     if isinstance(cell, int | float):
-        return _stored(float(cell), where=where)
+        return _stored(cell, where=where)
     return _written(cell.strip(), decimal=decimal, where=where)
 
 
@@ -109,8 +108,8 @@ def _stored(value: float, *, where: str) -> Reading:
     if value != value or abs(value) == float("inf"):
         return Reading("blank")
     if abs(value) > LARGEST:
-        raise InputError(where, f"{value:g} is larger than anything measured", "Correct the value or drop the row.")
-    return Reading("number", value)
+        raise InputError(where, "holds a number larger than anything measured", "Correct the value or drop the row.")
+    return Reading("number", float(value))
 
 
 def _written(text: str, *, decimal: DecimalMark, where: str) -> Reading:
@@ -165,22 +164,13 @@ def decimal_mark(cells: Iterable[tuple[str, Cell]], *, where: str, table: str, s
     return "."
 
 
-def _evidence(text: str) -> Literal[".", ",", "?.", "?,"] | None:
-    """Which decimal mark a text shows: sure, possible (``?``), or none."""
-    match = _EVIDENCE.fullmatch(text)
-    if match is None:
+def _evidence(text: str) -> str | None:
+    """Decimal mark under which alone a text is a number; with a ``?`` its mark when both would do; else ``None``."""
+    number = _LIMIT.sub(r"\2", text) if _LIMIT.fullmatch(text) else text
+    readings = [mark for mark, pattern in _NUMBER.items() if pattern.fullmatch(number)]
+    if not readings or not {".", ","} & set(number):
         return None
-    digits = match.group(1)
-    last: Literal[".", ","] = "." if digits.rfind(".") > digits.rfind(",") else ","
-    other: Literal[".", ","] = "," if last == "." else "."
-    if digits.count(last) > 1:  # 1.234.567: a mark that repeats parts thousands
-        return other
-    if other in digits:  # 1,234.5: the mark that comes last is the decimal one
-        return last
-    whole, fraction = digits.split(last)
-    if len(fraction) == 3 and 1 <= len(whole) <= 3 and not whole.startswith("0"):
-        return "?." if last == "." else "?,"
-    return last
+    return readings[0] if len(readings) == 1 else f"?{',' if ',' in number else '.'}"
 
 
 def cell_text(cell: Cell) -> str:

@@ -13,14 +13,14 @@ from shapely import Point
 
 from zonemap.errors import InputError
 from zonemap.io import coordinates
-from zonemap.io.boundaries import Boundary, source_crs
+from zonemap.io.boundaries import Boundary, edge_lines, source_crs
 from zonemap.io.columns import Layout, check_names, check_one_method, check_units, lay_out
 from zonemap.io.field_file import NAME, SamplesTable
 from zonemap.io.measured_units import stated_unit
 from zonemap.io.measured_values import measured_column, some
 from zonemap.io.numbers import Cell, DecimalMark, cell_text, decimal_mark, read_plain
-from zonemap.io.sources import FieldFolder
-from zonemap.io.tables import TABLE_SUFFIXES, Row, Table, read_table
+from zonemap.io.sources import FieldFolder, one_line, shown
+from zonemap.io.tables import MOST_COLUMNS, MOST_HEADER, TABLE_SUFFIXES, Row, Table, read_table
 from zonemap.io.vectors import VECTOR_SUFFIXES, Feature, Layer, read_layer
 from zonemap.values.arrays import BoolArray, FloatArray
 from zonemap.values.basis import Basis
@@ -96,8 +96,11 @@ def _load(folder: FieldFolder, path: Path, stated: SamplesTable) -> _Sheet:
     if path.suffix.lower() in TABLE_SUFFIXES:
         return _Sheet(read_table(folder, path, sheet=stated.sheet), None)
     layer = read_layer(folder, path, layer=stated.layer)
-    headers = tuple(dict.fromkeys(key for feature in layer.features for key in feature.properties))
-    rows = tuple(Row(f.place, tuple(f.properties.get(header) for header in headers)) for f in layer.features)
+    keys = tuple(dict.fromkeys(key for feature in layer.features for key in feature.properties))
+    if len(keys) > MOST_COLUMNS:
+        raise InputError(layer.name, f"holds {len(keys):,} properties", "Keep only what was measured.")
+    headers = tuple(one_line(key)[:MOST_HEADER] for key in keys)
+    rows = tuple(Row(f.place, tuple(f.properties.get(key) for key in keys)) for f in layer.features)
     position = np.array([_position(feature, where=layer.name) for feature in layer.features]).reshape(-1, 2)
     return _Sheet(Table(layer.name, headers, rows, notes=layer.notes), position, layer)
 
@@ -144,7 +147,7 @@ def _units(stated: SamplesTable, basis: Basis, quantities: Sequence[str]) -> dic
 
 def _decimal(table: Table, layout: Layout) -> DecimalMark:
     headers = (*(layout.place or ()), *layout.quantities.values())
-    cells = ((f"{place}, column '{header}'", cell) for header in headers for place, cell in table.column(header))
+    cells = ((f"{place}, column {shown(header)}", cell) for header in headers for place, cell in table.column(header))
     return decimal_mark(cells, where=table.name, table="samples", suspect_point=table.delimiter == ";")
 
 
@@ -200,7 +203,9 @@ def _placed(
     west, south, east, north = boundary.area.bounds
     far = max(_FAR_M, _FAR_SHARE * float(np.hypot(east - west, north - south)))
     names = _ids(sheet.table, layout)
-    notes += _outside_notes(away, far, [f"'{n}' ({p})" for n, p in zip(names, places, strict=True)], sheet.table.name)
+    notes += _outside_notes(
+        away, far, [f"{shown(n)} ({p})" for n, p in zip(names, places, strict=True)], sheet.table.name
+    )
     return easting, northing, away <= far, notes
 
 
@@ -226,8 +231,14 @@ def _distance(boundary: Boundary, easting: FloatArray, northing: FloatArray) -> 
     """Metres from the field, 0 inside, infinite where the CRS does not reach."""
     reached = np.isfinite(easting) & np.isfinite(northing)
     away = np.full(easting.shape, np.inf)
+    away[reached] = 0.0
     shapely.prepare(boundary.area)
-    away[reached] = shapely.distance(boundary.area, shapely.points(easting[reached], northing[reached]))
+    outside = reached.copy()
+    outside[reached] = ~shapely.intersects_xy(boundary.area, easting[reached], northing[reached])
+    # A tree of edges: the distance to a whole outline would look at every vertex for every sample.
+    tree = shapely.STRtree(edge_lines(boundary.area))
+    points = shapely.points(easting[outside], northing[outside])
+    away[outside] = tree.query_nearest(points, return_distance=True, all_matches=False)[1]
     return away
 
 
@@ -276,7 +287,9 @@ def _columns(
             columns[quantity] = column
             notes += more
         else:
-            notes.append(Note("warning", f"{table.name}, column '{header}': holds no value; {quantity} is left out."))
+            notes.append(
+                Note("warning", f"{table.name}, column {shown(header)}: holds no value; {quantity} is left out.")
+            )
     if not columns:
         raise InputError(table.name, "holds no measured value", "Fill in the measured columns.")
     return columns, notes

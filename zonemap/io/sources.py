@@ -14,6 +14,7 @@ from zonemap.errors import InputError
 #: no file of one field is larger; what is larger is another kind of file
 MOST_BYTES = 64 * 2**20
 _READ_ONLY = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_BINARY", 0)
+_VIRTUAL = re.compile(r"vsi[a-z0-9_]+", re.IGNORECASE)
 _ADDRESS = re.compile(r"^[A-Za-z][A-Za-z0-9+.-]*:")
 # Names that are devices on some systems whatever their suffix: Microsoft, "Naming Files, Paths, and Namespaces".
 _DEVICE = re.compile(r"^(con|prn|aux|nul|com[0-9¹²³]|lpt[0-9¹²³])(\.|$)", re.IGNORECASE)
@@ -63,7 +64,7 @@ class FieldFolder:
         try:
             resolved = path.resolve(strict=True)
         except FileNotFoundError as error:
-            near = ", ".join(self._names[:12]) or "nothing"
+            near = one_line(", ".join(self._names[:12])) or "nothing"
             raise InputError(
                 where, f"there is no {shown(name)} in the folder", f"Name a file that is there: {near}."
             ) from error
@@ -85,7 +86,7 @@ class FieldFolder:
         found = [n for n in self._names if Path(n).stem.lower() == stem and Path(n).suffix.lower() in suffixes]
         if len(found) == 1:
             return found[0]
-        what = f"{' and '.join(found)} are both there" if found else f"there is no {stem} file in the folder"
+        what = one_line(f"{' and '.join(found)} are both there") if found else f"there is no {stem} file in the folder"
         raise InputError(where, what, f'Name the file: {key} = "{found[0] if found else stem + suffixes[0]}".')
 
     def read(self, path: Path, *, most: int = MOST_BYTES) -> bytes:
@@ -121,12 +122,25 @@ def shown(text: object, *, most: int = 60) -> str:
     return repr(plain if len(plain) <= most else plain[:most] + "...")
 
 
+def one_line(text: str) -> str:
+    r"""A stranger's text without line breaks and control characters, white space collapsed.
+
+    >>> one_line(" K\n(ppm)\x1b[31m ")
+    'K (ppm) [31m'
+    """
+    return " ".join("".join(letter if letter.isprintable() else " " for letter in text).split())
+
+
 def _refuse_odd_name(name: str, *, where: str) -> None:
     """Refuse whatever is not a plain relative path."""
     parts = name.replace("\\", "/").split("/")
     if not name.strip() or any(ord(letter) < 32 for letter in name):
         raise InputError(where, f"{shown(name)} is not a file name", _MEND_INSIDE)
-    if _ADDRESS.match(name) or parts[0].lower().startswith("vsi") or (parts[:1] == [""] and len(parts) > 1):
+    if (
+        _ADDRESS.match(name)
+        or (len(parts) > 1 and _VIRTUAL.fullmatch(parts[0]))
+        or (parts[:1] == [""] and len(parts) > 1)
+    ):
         raise InputError(where, f"{shown(name)} is an address or a path outside the field folder", _MEND_INSIDE)
     if ".." in parts:
         raise InputError(where, f"{shown(name)} leads out of the field folder", _MEND_INSIDE)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import io
 import re
-import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
@@ -15,7 +14,7 @@ from typing import Any
 from zonemap.errors import InputError
 from zonemap.io.archives import open_archive
 from zonemap.io.numbers import Cell, Unusable, cell_text
-from zonemap.io.sources import FieldFolder, shown
+from zonemap.io.sources import FieldFolder, one_line, shown
 from zonemap.values.note import Note
 
 TEXT_SUFFIXES = (".csv", ".txt", ".tsv")
@@ -23,6 +22,7 @@ WORKBOOK_SUFFIXES = (".xlsx", ".xlsm")
 TABLE_SUFFIXES = TEXT_SUFFIXES + WORKBOOK_SUFFIXES
 MOST_ROWS = 200_000
 MOST_COLUMNS = 1_000
+MOST_HEADER = 300
 _DELIMITERS = ("\t", ";", "|", ",")
 _ENCODINGS = (
     # Longest mark first: UTF-32's begins with UTF-16's (Unicode 15, section 23.8).
@@ -102,15 +102,13 @@ def text_table(content: bytes, *, where: str) -> Table:
 
 def workbook_table(content: bytes, *, where: str, sheet: str | None = None) -> Table:
     """Table from the bytes of a workbook: values only, of the one sheet that holds any or the one named."""
-    from zonemap.io.apart import read_apart
+    from zonemap.io.apart import private_copy, read_apart
 
     if not content.startswith(b"PK\x03\x04"):
         raise InputError(where, "is not a workbook, whatever its name says", "Save it as .xlsx, or rename it to .csv.")
     open_archive(content, where=where, mend="Open it in the spreadsheet and save it again as .xlsx.").close()
-    with tempfile.TemporaryDirectory(prefix="zonemap-") as private:
-        copy = Path(private) / "book.xlsx"
-        copy.write_bytes(content)
-        read = read_apart("workbook", where=where, path=str(copy), sheet=sheet)
+    with private_copy({"book.xlsx": content}) as private:
+        read = read_apart("workbook", where=where, path=str(private / "book.xlsx"), sheet=sheet)
     rows = [(f"row {number}", [json_cell(cell) for cell in row]) for number, row in enumerate(read["rows"], start=1)]
     return _table(rows, where=where, delimiter="", notes=())
 
@@ -167,10 +165,13 @@ def _sniff(text: str) -> str:
 def _fields(text: str, delimiter: str, *, where: str) -> Iterator[tuple[int, list[str]]]:
     """(line number, fields) of every row that holds anything; a row may span lines and counts from its first."""
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
-    first_line = 1
+    first_line, rows = 1, 0
     try:
         for row in reader:
             if any(field.strip() for field in row):
+                rows += 1
+                if rows > MOST_ROWS + 1:
+                    raise InputError(where, f"holds more than {MOST_ROWS:,} rows", "Cut the file down to one field.")
                 yield first_line, row
             first_line = reader.line_num + 1
     except csv.Error as error:
@@ -183,8 +184,6 @@ def _table(lines: list[tuple[str, Any]], *, where: str, delimiter: str, notes: t
     filled = [(place, cells) for place, cells in lines if any(cell not in ("", None) for cell in cells)]
     if not filled:
         raise InputError(where, "is empty", "Put a header row and one row a sample into it.")
-    if len(filled) > MOST_ROWS + 1:
-        raise InputError(where, f"holds more than {MOST_ROWS:,} rows", "Cut the file down to one field.")
     (header_place, raw_headers), body = filled[0], filled[1:]
     headers = _headers(raw_headers, where=f"{where}, {header_place}")
     rows = tuple(Row(place, _fit(cells, len(headers), where=f"{where}, {place}")) for place, cells in body)
@@ -193,13 +192,18 @@ def _table(lines: list[tuple[str, Any]], *, where: str, delimiter: str, notes: t
 
 def _headers(raw: list[Cell], *, where: str) -> tuple[str, ...]:
     """Headers as text, unique; empty ones at the end are dropped."""
-    headers = [cell_text(cell).lstrip("\ufeff").strip() for cell in raw]
+    headers = [one_line(cell_text(cell).lstrip("\ufeff")) for cell in raw]
     while headers and not headers[-1]:
         headers.pop()
     if len(headers) > MOST_COLUMNS:
         raise InputError(where, f"holds {len(headers):,} columns", "Cut the file down to what was measured.")
+    if not headers:
+        raise InputError(where, "has no headers", "Put a header row above the samples.")
     if "" in headers:
         raise InputError(where, f"column {headers.index('') + 1} has no header", "Name the column or delete it.")
+    if max(map(len, headers)) > MOST_HEADER:
+        what = f"a header is longer than {MOST_HEADER} letters: {shown(max(headers, key=len))}"
+        raise InputError(where, what, "Put short headers into the first row.")
     twice = next((header for header in headers if headers.count(header) > 1), None)
     if twice is not None:
         raise InputError(where, f"the header {shown(twice)} is there twice", "Give every column its own name.")

@@ -9,7 +9,6 @@ from __future__ import annotations
 import codecs
 import json
 import re
-import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
@@ -24,12 +23,14 @@ from shapely.geometry.base import BaseGeometry
 from zonemap.errors import InputError
 from zonemap.io.archives import open_archive, read_member
 from zonemap.io.numbers import Cell, cell_text
-from zonemap.io.sources import FieldFolder, shown
-from zonemap.io.tables import json_cell
+from zonemap.io.sources import MOST_BYTES, FieldFolder, one_line, shown
+from zonemap.io.tables import MOST_ROWS
 from zonemap.values.note import Note
 
 VECTOR_SUFFIXES = (".geojson", ".json", ".gpkg", ".shp", ".zip", ".kml")
 MOST_VERTICES = 500_000
+#: a vertex takes about 40 letters; parsed, text takes many times its size
+_MOST_TEXT = 32 * 2**20
 _MEND_SUFFIX = "Save it as GeoJSON, GeoPackage, shapefile or KML."
 _MEND_JSON = "Export it again as GeoJSON."
 #: RFC 7946, section 4: coordinates are WGS 84 longitude and latitude
@@ -38,6 +39,9 @@ _APPLICATION_IDS = {b"GPKG", b"GP10", b"GP11"}  # OGC 12-128, requirement 2, and
 _GEOMETRY_TYPES = {
     "Point", "MultiPoint", "LineString", "MultiLineString", "Polygon", "MultiPolygon", "GeometryCollection",
 }  # fmt: skip
+_NO_GEOMETRY = (
+    ValueError, TypeError, LookupError, AttributeError, RecursionError, OverflowError, shapely.errors.ShapelyError,
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +58,7 @@ class Feature:
         """Id and the first telling property, for lists."""
         telling = (cell_text(self.properties[key]) for key in self.properties if key.lower() in ("name", "field", "id"))
         name = next((text for text in telling if text and text != self.id), "")
-        return f"{self.id} ({name})" if name else self.id
+        return one_line(f"{self.id} ({name})" if name else self.id)[:80]
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +101,7 @@ def read_layer(folder: FieldFolder, path: Path, *, layer: str | None = None) -> 
         raise InputError(where, f"{suffix or 'no suffix'} is not a vector format this reads", _MEND_SUFFIX)
     if suffix == ".shp":
         return _shapefile_layer(folder, path)
-    content = folder.read(path)
+    content = folder.read(path, most=MOST_BYTES if suffix in (".gpkg", ".zip") else _MOST_TEXT)
     if suffix == ".gpkg":
         _refuse_unsaved(path, where=where)
         return _geopackage_layer(content, where=where, layer=layer)
@@ -174,7 +178,7 @@ def _refuse_unsaved(path: Path, *, where: str) -> None:
 
 
 def _folder_layer(folder: FieldFolder, path: Path) -> Layer:
-    shapes = sorted(entry for entry in path.iterdir() if entry.suffix.lower() == ".shp")
+    shapes = [entry for entry in _entries(path, where=folder.label(path)) if entry.suffix.lower() == ".shp"]
     if len(shapes) != 1:
         names = ", ".join(entry.name for entry in shapes) or "none"
         what = f"is a folder with {len(shapes)} shapefiles ({names})"
@@ -182,11 +186,19 @@ def _folder_layer(folder: FieldFolder, path: Path) -> Layer:
     return _shapefile_layer(folder, shapes[0])
 
 
+def _entries(path: Path, *, where: str) -> list[Path]:
+    try:
+        return sorted(path.iterdir())
+    except OSError as error:
+        what = f"its folder cannot be listed ({(error.strerror or str(error)).lower()})"
+        raise InputError(where, what, "Give yourself the right to read it.") from error
+
+
 def _shapefile_layer(folder: FieldFolder, path: Path) -> Layer:
     """Layer from a .shp and the parts beside it, whatever the case of their suffixes."""
     beside = {
         entry.suffix.lower(): entry
-        for entry in sorted(path.parent.iterdir())
+        for entry in _entries(path.parent, where=folder.label(path))
         if entry.stem == path.stem and entry.suffix.lower() in (".shx", ".dbf", ".prj", ".cpg")
     }
     parts = {suffix: folder.read(entry) for suffix, entry in ({".shp": path} | beside).items()}
@@ -196,17 +208,20 @@ def _shapefile_layer(folder: FieldFolder, path: Path) -> Layer:
 def _zip_layer(content: bytes, *, where: str, layer: str | None) -> Layer:
     """Layer from the one shapefile in an archive, or the one whose name is `layer`."""
     with open_archive(content, where=where) as archive:
-        members = [PurePosixPath(name) for name in archive.namelist() if not name.startswith("__MACOSX/")]
+        names_in = {PurePosixPath(n): n for n in archive.namelist() if not n.startswith("__MACOSX/")}
+        members = list(names_in)
         shapes = [m for m in members if m.suffix.lower() == ".shp" and layer in (None, m.stem)]
         if len(shapes) != 1:
-            names = ", ".join(m.stem for m in members if m.suffix.lower() == ".shp") or "none"
+            names = one_line(", ".join(m.stem for m in members if m.suffix.lower() == ".shp")) or "none"
             mend = f'Name one: layer = "{shapes[0].stem}".' if shapes else "Pack one shapefile, or unpack the file."
             raise InputError(where, f"does not hold one shapefile to read (it holds {names})", mend)
         chosen = shapes[0].parent, shapes[0].stem
         mine = [m for m in members if (m.parent, m.stem) == chosen]
         suffixes = (".shp", ".shx", ".dbf", ".prj", ".cpg")
         parts = {
-            m.suffix.lower(): read_member(archive, str(m), where=where) for m in mine if m.suffix.lower() in suffixes
+            m.suffix.lower(): read_member(archive, names_in[m], where=where)
+            for m in mine
+            if m.suffix.lower() in suffixes
         }
     return _shapefile_parts(parts, where=where)
 
@@ -239,18 +254,17 @@ def _known_encoding(content: bytes) -> bool:
 
 def _read_parts(files: Mapping[str, bytes], main: str, *, where: str, driver: str, layer: str | None) -> Layer:
     """Read private copies of the files in a child process."""
-    from zonemap.io.apart import read_apart
+    from zonemap.io.apart import private_copy, read_apart
 
-    with tempfile.TemporaryDirectory(prefix="zonemap-") as private:
-        for name, content in files.items():
-            (Path(private) / name).write_bytes(content)
-        path = str(Path(private) / main)
-        read = read_apart("layer", where=where, path=path, driver=driver, layer=layer)
+    with private_copy(files) as private:
+        read = read_apart("layer", where=where, path=str(private / main), driver=driver, layer=layer)
     return _layer(read["features"], where=where, crs=str(read["crs"]), assumed=False)
 
 
 def _layer(raw: list[Any], *, where: str, crs: str, assumed: bool) -> Layer:
     """Layer from GeoJSON-like features."""
+    if len(raw) > MOST_ROWS:
+        raise InputError(where, f"holds more than {MOST_ROWS:,} features", "Cut the file down to one field.")
     features = tuple(_feature(item, number, where=where) for number, item in enumerate(raw, start=1))
     vertices = sum(shapely.get_num_coordinates(f.geometry) for f in features if f.geometry is not None)
     if vertices > MOST_VERTICES:
@@ -276,9 +290,7 @@ def _feature(item: Any, number: int, *, where: str) -> Feature:
 def _property(value: Any) -> Cell:
     if isinstance(value, bool):
         return str(value).upper()
-    if isinstance(value, dict) and set(value) == {"date"}:
-        return json_cell(value)
-    return value if isinstance(value, str | int | float) or value is None else json.dumps(value)
+    return value if isinstance(value, str | int | float) or value is None else "(nested)"
 
 
 def _geometry(raw: Any, *, where: str) -> BaseGeometry:
@@ -289,7 +301,7 @@ def _geometry(raw: Any, *, where: str) -> BaseGeometry:
         raise InputError(where, f"has {shown(kind)} where a geometry should be", mend)
     try:
         geometry = shapely.force_2d(shape(raw))
-    except (ValueError, TypeError, LookupError, AttributeError, RecursionError, shapely.errors.ShapelyError) as error:
+    except _NO_GEOMETRY as error:
         raise InputError(where, f"has a broken geometry ({str(error)[:80]})", mend) from error
     if not np.isfinite(shapely.get_coordinates(geometry)).all():
         raise InputError(where, "has a coordinate that is not a finite number", mend)
