@@ -114,6 +114,7 @@ def _write(plan: Plan, content: dict[str, Any], build: Path) -> None:
     from zonemap.io.geotiff import surface_names, write_surface
     from zonemap.io.shapefile import write_shapefiles
     from zonemap.report.figures import draw_map
+    from zonemap.report.variograms import draw_variograms
 
     case, day = plan.case, _day_of(plan.case)
     text = json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False)
@@ -142,6 +143,7 @@ def _write(plan: Plan, content: dict[str, Any], build: Path) -> None:
             path = build / "surfaces" / name
             write_surface(path, plan.surfaces[quantity], plan.grid, probability=1 - case.decision.assurance)
         draw_map(plan, build / "map.png")
+        draw_variograms(plan, build / "variograms.png")
 
 
 def _verify(plan: Plan, build: Path) -> None:

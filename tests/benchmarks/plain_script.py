@@ -2,7 +2,7 @@
 
     python tests/benchmarks/plain_script.py FIELD_FOLDER OUT_FOLDER [RUNS]
 
-It makes the same files (GeoPackage, shapefiles, GeoTIFFs with mean and standard deviation, a map picture, summary.json)
+It makes the same files (GeoPackage, shapefiles, GeoTIFFs with mean and standard deviation, two pictures, summary.json)
 from the same folder on the same 5 m grid. A block's mean is the mean of 4 x 4 kriged points in it; for the block's
 variance, which point kriging cannot give, that of its centre stands. The number of zones is chosen from 1 to 8 by
 expected loss, as in the summary. Where the libraries have no answer it does the simple thing: PyKrige's own variogram
@@ -78,10 +78,11 @@ def main(folder: Path, out: Path) -> None:
 
     (out / "surfaces").mkdir(parents=True, exist_ok=True)
     (out / "controller").mkdir(exist_ok=True)
-    surfaces, deviations, summary = {}, {}, {"nutrients": {}, "zones": [], "products": []}
+    models, surfaces, deviations, summary = {}, {}, {}, {"nutrients": {}, "zones": [], "products": []}
     for nutrient in nutrients:
         value = samples[columns[nutrient]].to_numpy(float) * LB_AC
         kriging = OrdinaryKriging(east, north, value, variogram_model="exponential")
+        models[nutrient] = kriging
         _, variance = kriging.execute("points", cell_east, cell_north, backend="C")
         points, _ = kriging.execute("points", point_east, point_north, backend="C")
         mean = np.asarray(points).reshape(16, -1).mean(axis=0)
@@ -194,6 +195,14 @@ def main(folder: Path, out: Path) -> None:
         axis.set_title(nutrient)
         axis.set_axis_off()
     figure.savefig(out / "map.png", dpi=110)
+    plt.close(figure)
+    figure, axes = plt.subplots(2, 4, figsize=(17.4, 8), layout="constrained")
+    for axis, (nutrient, kriging) in zip(axes.flat, models.items(), strict=False):
+        lag = np.linspace(0, kriging.lags.max(), 100)
+        axis.scatter(kriging.lags, kriging.semivariance)
+        axis.plot(lag, kriging.variogram_function(kriging.variogram_model_parameters, lag))
+        axis.set_title(nutrient)
+    figure.savefig(out / "variograms.png", dpi=110)
     plt.close(figure)
     (out / "summary.json").write_text(json.dumps(summary, indent=2))
 

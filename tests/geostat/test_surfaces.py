@@ -161,7 +161,7 @@ def test_several_places_are_not_one_composite_sample(structured, square_grid):
 def test_too_many_points_for_one_neighbourhood_are_refused(measure, square_grid):
     sites = np.random.default_rng(0).uniform(0, 600, (3001, 2))
 
-    with pytest.raises(InputError, match="Average them over blocks"):
+    with pytest.raises(InputError, match="Use many_point_block_kriging"):
         ordinary_block_kriging((measure(sites, np.arange(3001.0)),), square_grid(600.0, 2))
 
 

@@ -223,10 +223,11 @@ def test_every_pipeline_runs_on_every_field_it_applies_to(tmp_path, copy_of, pip
 def test_point_kriging_is_selectable(tmp_path, copy_of):
     text = read_pipeline("season_supply").text
     mine = tmp_path / "points.toml"
-    mine.write_text(text.replace('use = "ordinary_block_kriging"', 'use = "ordinary_point_kriging"'), encoding="utf-8")
+    mine.write_text(text.replace("integrated_block_kriging", "ordinary_point_kriging", 1), encoding="utf-8")
     folder = copy_of("organic_tomatoes")
     points = plan_field(folder, pipeline=str(mine), out=tmp_path / "points").plan
-    blocks = plan_field(folder, out=tmp_path / "blocks").plan
+    mine.write_text(text.replace("integrated_block_kriging", "ordinary_block_kriging", 1), encoding="utf-8")
+    blocks = plan_field(folder, pipeline=str(mine), out=tmp_path / "blocks").plan
     # a point varies more than a block about nearly the same centre
     assert points.surfaces["N"].standard_deviation().mean() > blocks.surfaces["N"].standard_deviation().mean()
     assert np.corrcoef(points.surfaces["N"].mean(), blocks.surfaces["N"].mean())[0, 1] > 0.98

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from numpy.polynomial.hermite_e import hermeval
 
 from zonemap.values.arrays import FloatArray
 from zonemap.values.need import Costs, NeedCurve
@@ -54,8 +53,8 @@ def pooled_quantile(surface: Surface, cell_area_ha: FloatArray, zones: Zones, *,
         return np.asarray(share, dtype=float), np.asarray(np.bincount(index, weights=density), dtype=float), score
 
     low, high = np.full(zones.count, np.inf), np.full(zones.count, -np.inf)
-    np.minimum.at(low, index, np.asarray(hermeval(-_BRACKET_SCORE, surface.score_coefficients)))
-    np.maximum.at(high, index, np.asarray(hermeval(_BRACKET_SCORE, surface.score_coefficients)))
+    np.minimum.at(low, index, surface.g_at_score(-_BRACKET_SCORE))
+    np.maximum.at(high, index, surface.g_at_score(_BRACKET_SCORE))
     # start where the mixture would be if it were normal
     centre = np.bincount(index, weights=weight * surface.score_coefficients[0])
     spread = np.square(surface.score_coefficients[1]) + np.square(surface.score_coefficients[0] - centre[index])

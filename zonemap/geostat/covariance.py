@@ -36,7 +36,8 @@ def spherical(ratio: FloatArray) -> FloatArray:
 
 def exponential(ratio: FloatArray) -> FloatArray:
     """``exp(-r)``."""
-    return np.asarray(np.exp(-ratio))
+    negative = np.negative(ratio)
+    return np.asarray(np.exp(negative, out=negative))
 
 
 def matern_3_2(ratio: FloatArray) -> FloatArray:
@@ -61,8 +62,10 @@ PRACTICAL_RANGE: Mapping[Family, float] = MappingProxyType(
 
 def distances(sites: FloatArray, targets: FloatArray) -> FloatArray:
     """(n, m) distances between (n, 2) and (m, 2) points, m."""
-    squared = np.square(sites[:, 0, None] - targets[None, :, 0])
-    squared += np.square(sites[:, 1, None] - targets[None, :, 1])
+    # in place: this is where kriging many targets spends its time
+    squared, northing = (np.subtract.outer(sites[:, axis], targets[:, axis]) for axis in (0, 1))
+    np.square(squared, out=squared)
+    squared += np.square(northing, out=northing)
     return np.asarray(np.sqrt(squared, out=squared))
 
 

@@ -192,7 +192,7 @@ def _fits(
             raise InputError(
                 quantity.quantity,
                 f"{quantity.count:,} points are more than the {MOST_POINTS:,} that are kriged together",
-                "Average them over blocks of a few metres first.",
+                "Use many_point_block_kriging under [surface] of a pipeline.",
             )
     return fit_covariances(measurements, family=family, transform=transform, structure_level=structure_level, seed=seed)
 

@@ -10,7 +10,9 @@ from typing import Any
 
 from zonemap.agronomy.products import one_product_per_nutrient
 from zonemap.agronomy.rate import zone_need
+from zonemap.geostat.integrated import integrated_block_kriging
 from zonemap.geostat.kriging import field_mean, ordinary_block_kriging, ordinary_point_kriging, single_value
+from zonemap.geostat.many_points import many_point_block_kriging
 from zonemap.geostat.screen import screen
 from zonemap.machine.limits import clamp_and_round
 from zonemap.pipeline.choice import by_value, fixed
@@ -26,8 +28,10 @@ STAGES: Mapping[str, Mapping[str, Method]] = {
     "screen": {"merge_and_flag": screen},
     "grid": {"square_cells": square_cells},
     "surface": {
+        "integrated_block_kriging": integrated_block_kriging,
         "ordinary_block_kriging": ordinary_block_kriging,
         "ordinary_point_kriging": ordinary_point_kriging,
+        "many_point_block_kriging": many_point_block_kriging,
         "field_mean": field_mean,
         "single_value": single_value,
     },

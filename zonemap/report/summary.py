@@ -55,6 +55,7 @@ def _nutrient(surface: Surface, plan: Plan) -> Json:
         "rmse": None if check is None else _finite(check.rmse),
         "msdr": None if check is None else _finite(check.msdr),
         "coverage_90": None if check is None else _finite(check.coverage_90),
+        "crps": None if check is None else _finite(check.crps),
         "unit": surface.unit,
         ("mean_supply_kg_ha_day" if surface.unit == "kg/ha/day" else "mean_value"): mean,
     }

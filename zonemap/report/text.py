@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from zonemap.amounts import Reader, reader
+from zonemap.report.words import samples_sentences
 from zonemap.values.case import Case
 from zonemap.values.note import Note
 from zonemap.values.plan import Plan
@@ -24,12 +25,13 @@ _HEADINGS = {
 
 
 def result_text(plan: Plan, folder: Path | None) -> str:
-    """Area, zones, rates, totals, verdict, cautions, and where the files are."""
+    """Area, zones, rates, totals, verdict, what the samples can show, cautions, and where the files are."""
     read = reader(plan.case.units)
     crop = f", {plan.case.crop.name.replace('_', ' ')}" if plan.case.crop else ""
     lines = [f"{plan.case.field.name}{crop}: {read.area(plan.case.field.area_ha)}, {_samples(plan)}", ""]
     lines += [textwrap.fill(plan.value.verdict, _WIDTH), "", *_zone_table(plan, read), "", *_totals(plan, read)]
     lines += _timing(plan)
+    lines += ["", "What the samples can show:", *(_folded(text, indent=2) for text in _joined(samples_sentences(plan)))]
     lines += notes_text(plan.notes)
     if folder is not None:
         lines += ["", f"Files: {folder}"]

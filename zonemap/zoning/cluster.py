@@ -9,7 +9,7 @@ from zonemap.values.arrays import FloatArray, IntArray
 from zonemap.values.zones import Features, Zones
 
 #: independent starts of k-means, of which the tightest grouping is kept
-_STARTS = 20
+_STARTS = 10
 
 
 def whole_field(features: Features, cell_area_ha: FloatArray, *, count: int = 1) -> Zones:  # noqa: ARG001

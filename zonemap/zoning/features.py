@@ -6,7 +6,6 @@ import math
 from collections.abc import Mapping
 
 import numpy as np
-from numpy.polynomial.hermite_e import hermeval
 
 from zonemap.errors import InputError
 from zonemap.values.arrays import FloatArray
@@ -47,7 +46,7 @@ def supply_features(
     _check(weights)
     columns = {}
     for quantity, surface in surfaces.items():
-        median = np.asarray(hermeval(0.0, surface.score_coefficients), dtype=np.float64)
+        median = surface.g_at_score(0.0)
         weight = weights.get(quantity, 0.0)
         if weight > 0 and not _constant(median, surface.score_coefficients[1]):
             columns[quantity] = weight * _standardised(median, cell_area_ha)

@@ -32,7 +32,7 @@ _TOLERANCE_CELLS = 1.5
 _SLIVER_CELLS = 1e-3
 #: Grids to which vertices are rounded: far below any survey, far above the last digit of a northing. The second is
 #: coarser, so that areas clipped to the boundary as it was read meet the boundary as it was rounded.
-_SNAP_M, _SNAP_PARTS_M = 1e-7, 1e-6
+_SNAPS_M, _SNAP_PARTS_M = (1e-7, 1e-6, 1e-5, 1e-4), 1e-6
 
 
 def outline_zones(zones: Zones, grid: Grid, field: Field, *, smooth: bool = True, most_moved: float = 0.05) -> Outlines:
@@ -49,13 +49,16 @@ def outline_zones(zones: Zones, grid: Grid, field: Field, *, smooth: bool = True
     Returns
     -------
     Outlines
-        Every zone has an outline. Vertices are rounded to 1e-7 m.
+        Every zone has an outline. Vertices are rounded to 1e-7 m, where that tangles to at most 1e-4 m.
 
     Raises
     ------
     InputError
         When a zone holds so little of the field that it has no outline, or the field's boundary is not valid.
     """
+    if zones.count == 1:
+        # nothing to draw: a field of one zone is its own outline
+        return Outlines((1,), (field.boundary,))
     piece, number = _cell_pieces(zones, grid)
     if smooth:
         smoothed = shapely.coverage_simplify(piece, _TOLERANCE_CELLS, simplify_boundary=False)
@@ -152,11 +155,22 @@ def _in_metres(piece: Geometries, grid: Grid) -> Geometries:
 
 
 def _cut_to_field(piece: Geometries, number: IntArray, count: int, grid: Grid, field: Field) -> Geometries | None:
-    """(count,) zones within the field; ``None`` when one has no area or they are not a valid coverage."""
+    """(count,) zones within the field; ``None`` when one has no area or they are not a valid coverage.
+
+    Where a vertex lies within a rounding of a cell's edge the finest grid can tangle the faces: then a coarser one is
+    tried.
+    """
+    tried = (_cut_on_grid(piece, number, count, grid, field, snap_m=snap_m) for snap_m in _SNAPS_M)
+    return next((areas for areas in tried if areas is not None), None)
+
+
+def _cut_on_grid(
+    piece: Geometries, number: IntArray, count: int, grid: Grid, field: Field, *, snap_m: float
+) -> Geometries | None:
     boundary = np.array([field.boundary], dtype=object)
-    faces = faces_between(piece, boundary, snap_m=_SNAP_M)
-    faces = faces[position_in(faces, boundary, snap_m=_SNAP_M) >= 0]
-    label = number[position_in(faces, piece, snap_m=_SNAP_M)]
+    faces = faces_between(piece, boundary, snap_m=snap_m)
+    faces = faces[position_in(faces, boundary, snap_m=snap_m) >= 0]
+    label = number[position_in(faces, piece, snap_m=snap_m)]
     if len(np.unique(label)) < count:
         return None
     part, label = connected(faces, label)

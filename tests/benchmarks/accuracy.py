@@ -1,0 +1,197 @@
+"""How well left-out samples of real fields are predicted, beside two general libraries in the same run.
+
+Fields with true coordinates of LimeSoDa (CC BY-SA 4.0; the package of that name), times pH, clay and organic carbon,
+with the ten folds that come with them; coordinates only. A case's error is its root mean squared error
+over that of the training folds' mean. Whatever was predicted counts, so the whole nugget is in every distribution.
+
+    python tests/benchmarks/accuracy.py [most fields]
+
+Columns: mean of the error ratio, its greatest; share of cases worse than the mean; share of cases with a mean squared
+deviation ratio within 0.8 to 1.25; mean coverage of 90 % intervals; seconds a training fold; fits that failed.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+import warnings
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from functools import partial
+from math import factorial
+
+import numpy as np
+
+from zonemap.geostat.integrated import integrated_block_kriging
+from zonemap.geostat.kriging import ordinary_point_kriging
+from zonemap.geostat.threads import one_linear_algebra_thread
+from zonemap.values.basis import Basis
+from zonemap.values.grid import Grid
+from zonemap.values.samples import Measurements
+
+Z_95 = 1.6448536269514722
+
+
+@dataclass(frozen=True, slots=True)
+class Places(Grid):
+    """Cells of no size at the left-out places."""
+
+    easting_m: np.ndarray
+    northing_m: np.ndarray
+
+    def centres(self):
+        return self.easting_m, self.northing_m
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """Of each left-out value: its prediction, squared residual over variance, whether it was inside."""
+
+    predicted: np.ndarray
+    squared_ratio: np.ndarray
+    inside: np.ndarray
+
+
+def measurements(sites, value):
+    """No measurement error is stated: then all of the nugget is in what is predicted."""
+    n = len(value)
+    return Measurements(
+        quantity="soil",
+        unit="-",
+        basis=Basis("extract", extractant="any"),
+        sample=tuple(map(str, range(n))),
+        easting_m=sites[:, 0],
+        northing_m=sites[:, 1],
+        value=value,
+        replicates=np.ones(n, dtype=int),
+        replicate_variance=np.full(n, np.nan),
+        repeatability_cv=0.0,
+        censored=np.zeros(n, dtype=bool),
+    )
+
+
+def by_surface(method, sites, value, targets, truth):
+    places = Places("", 0.0, 0.0, 0.0, np.ones((1, len(targets))), targets[:, 0], targets[:, 1])
+    surface = method((measurements(sites, value),), places)[0]
+    series = surface.score_coefficients
+    variance = sum(factorial(j) * np.square(series[j]) for j in range(1, len(series)))
+    log = surface.transform.name == "log"
+    residual = surface.transform.forward(np.maximum(truth, 1e-9) if log else truth) - series[0]
+    inside = (truth >= surface.at_score(-Z_95)) & (truth <= surface.at_score(Z_95))
+    return Said(surface.mean(), np.square(residual) / variance, inside)
+
+
+def normal(mean, variance, truth):
+    return Said(mean, np.square(truth - mean) / variance, np.abs(truth - mean) <= Z_95 * np.sqrt(variance))
+
+
+def scikit_learn_process(sites, value, targets, truth):
+    from sklearn.gaussian_process import GaussianProcessRegressor
+    from sklearn.gaussian_process.kernels import ConstantKernel, Matern, WhiteKernel
+
+    extent = np.ptp(sites, axis=0).max()
+    kernel = ConstantKernel() * Matern(0.3, (1e-2, 1e1), nu=1.5) + WhiteKernel(0.3, (1e-4, 1e1))
+    process = GaussianProcessRegressor(kernel, normalize_y=True, random_state=0)
+    process.fit(sites / extent, value)
+    mean, deviation = process.predict(targets / extent, return_std=True)
+    return normal(mean, np.square(deviation), truth)
+
+
+def pykrige_spherical(sites, value, targets, truth):
+    from pykrige.ok import OrdinaryKriging
+
+    kriging = OrdinaryKriging(*sites.T, value, variogram_model="spherical", exact_values=False)
+    mean, variance = (np.asarray(part) for part in kriging.execute("points", *targets.T))
+    return normal(mean, np.maximum(variance, 1e-12 * np.var(value)), truth)
+
+
+METHODS = {
+    "integrated, as measured, untested": partial(
+        by_surface, partial(integrated_block_kriging, transform="none", structure_level=1.0)
+    ),
+    "integrated, untested": partial(by_surface, partial(integrated_block_kriging, structure_level=1.0)),
+    "integrated (default)": partial(by_surface, integrated_block_kriging),
+    "plug-in": partial(by_surface, ordinary_point_kriging),
+    "scikit-learn process, Matern 3/2": scikit_learn_process,
+    "PyKrige, spherical": pykrige_spherical,
+}
+
+
+def cases(most):
+    """(name, sites, values, folds) of every field and target with coordinates in metres."""
+    from LimeSoDa import list_datasets, load_dataset
+
+    listed = list_datasets()
+    names = listed if isinstance(listed, list) else listed.iloc[:, 0].tolist()
+    fields = 0
+    for name in names:
+        field = load_dataset(name)
+        places = field["Coordinates"]
+        if getattr(places, "ndim", 0) < 2 or places.shape[1] < 2:
+            continue
+        sites = places.to_numpy(float)[:, :2]
+        if np.ptp(sites[:, 0]) < 5:  # degrees, or none
+            continue
+        fields += 1
+        if fields > most:
+            return
+        table, folds = field["Dataset"], np.asarray(field["Folds"]).ravel()
+        for target in (column for column in table.columns if column.endswith("_target")):
+            yield f"{name} {target}", sites, table[target].to_numpy(float), folds
+
+
+def judge(case):
+    """(methods, 5) error ratio, mean squared deviation ratio, coverage, seconds, failures of one case."""
+    _, sites, value, folds = case
+    said, truth, mean = {method: [] for method in METHODS}, [], []
+    seconds, failures = dict.fromkeys(METHODS, 0.0), dict.fromkeys(METHODS, 0)
+    for fold in np.unique(folds):
+        train, left_out = folds != fold, folds == fold
+        places, which, rows = np.unique(sites[train], axis=0, return_inverse=True, return_counts=True)
+        average = np.bincount(which.ravel(), weights=value[train]) / rows
+        truth.append(value[left_out])
+        mean.append(np.full(left_out.sum(), value[train].mean()))
+        for method, predict in METHODS.items():
+            start = time.perf_counter()
+            try:
+                answer = predict(places, average, sites[left_out], truth[-1])
+            except (ValueError, np.linalg.LinAlgError):
+                failures[method] += 1
+                answer = normal(mean[-1], np.full(left_out.sum(), np.var(average)), truth[-1])
+            seconds[method] += (time.perf_counter() - start) / len(np.unique(folds))
+            said[method].append(answer)
+    observed, base = np.concatenate(truth), np.concatenate(mean)
+    rows = []
+    for method, parts in said.items():
+        predicted, squared, inside = (
+            np.concatenate([getattr(part, name) for part in parts]) for name in Said.__dataclass_fields__
+        )
+        ratio = np.sqrt(np.mean(np.square(predicted - observed)) / np.mean(np.square(base - observed)))
+        rows.append([ratio, squared.mean(), inside.mean(), seconds[method], failures[method]])
+    return np.array(rows)
+
+
+def judge_quietly(case):
+    with warnings.catch_warnings(), one_linear_algebra_thread():
+        warnings.simplefilter("ignore")
+        return judge(case)
+
+
+def main(most):
+    chosen = list(cases(most))
+    with ProcessPoolExecutor(os.cpu_count()) as pool:
+        scores = np.stack(list(pool.map(judge_quietly, chosen)))
+    print(f"{len(chosen)} cases of {len({case[0].split()[0] for case in chosen})} fields")
+    print(f"{'':36}{'ratio':>7}{'most':>7}{'worse':>7}{'MSDR':>7}{'cover':>7}{'s':>7}{'failed':>8}")
+    for k, method in enumerate(METHODS):
+        ratio, deviation, coverage, seconds, failures = scores[:, k].T
+        print(
+            f"{method:36}{ratio.mean():7.4f}{ratio.max():7.3f}{(ratio > 1 + 1e-9).mean():7.1%}"
+            f"{((deviation > 0.8) & (deviation < 1.25)).mean():7.1%}{coverage.mean():7.3f}"
+            f"{seconds.mean():7.3f}{failures.sum():8.0f}"
+        )
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 99)

@@ -1,0 +1,212 @@
+"""Weights, predictions and leave-one-out of integrated parameters, against slow plain loops."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.integrate import dblquad, quad
+from scipy.stats import multivariate_normal
+from scipy.stats import t as student_t
+
+from zonemap.geostat import parameters
+from zonemap.geostat.covariance import CORRELATIONS, PRACTICAL_RANGE, block_offsets, distances
+from zonemap.geostat.integrate import Block, integrated_blocks, integrated_leave_one_out
+from zonemap.geostat.parameters import ParameterPoints, nearest_gap_m, parameter_points
+from zonemap.geostat.system import krige, kriging_system
+from zonemap.values.surface import Evidence, Surface, Transform
+from zonemap.values.variogram import Variogram
+
+NONE = np.zeros(1)
+
+
+@pytest.fixture
+def field():
+    """(20, 2) points, (20, 2) values of two quantities at unit spread, (6, 2) targets."""
+    rng = np.random.default_rng(4)
+    sites = rng.uniform(0, 400, (20, 2))
+    values = np.column_stack([np.sin(sites[:, 0] / 90), np.cos(sites[:, 1] / 120)]) + rng.normal(0, 0.3, (20, 2))
+    return sites, (values - values.mean(axis=0)) / values.std(axis=0), rng.uniform(0, 400, (6, 2))
+
+
+def a_surface(series):
+    return Surface("K", "kg/ha/day", Transform(), series, Evidence(20, "found", 0.01, None, None, None))
+
+
+def plainly(sites, value, targets, *, range_m, share, family="exponential", side_m=0.0, points=1, nugget=None):
+    """Restricted log likelihood, sill, predictions and variances at unit sill less the targets' own, by dense inverses.
+
+    The likelihood leaves out what does not depend on range and share.
+    """
+    n = len(value)
+    covariance = (1 - share) * CORRELATIONS[family](distances(sites, sites) / range_m)
+    covariance = covariance + share * np.diag(np.ones(n) if nugget is None else nugget)
+    inverse, ones = np.linalg.inv(covariance), np.ones(n)
+    precision = ones @ inverse @ ones
+    mean = ones @ inverse @ value / precision
+    squares = (value - mean) @ inverse @ (value - mean)
+    log_likelihood = -0.5 * (np.linalg.slogdet(covariance)[1] + np.log(precision) + (n - 1) * np.log(squares))
+    shared = np.zeros((n, len(targets)))
+    for offset in block_offsets(side_m, points):
+        shared += (1 - share) * CORRELATIONS[family](distances(sites, targets + offset) / range_m) / points**2
+    centre = mean + shared.T @ inverse @ (value - mean)
+    unit = -np.einsum("im,ij,jm->m", shared, inverse, shared) + (1 - ones @ inverse @ shared) ** 2 / precision
+    return log_likelihood, squares / (n - 1), centre, unit
+
+
+def test_weights_of_the_grid_are_likelihood_times_prior_with_mean_and_sill_integrated_out(monkeypatch):
+    # Both integrals done numerically, of the plain normal density with a prior of 1 / sill: no restricted likelihood.
+    # The variable sill is exp(u): its prior is then flat in u.
+    monkeypatch.setattr(parameters, "_KEPT_WEIGHT", 1.0)
+    rng = np.random.default_rng(8)
+    sites, value = rng.uniform(0, 100, (6, 2)), rng.standard_normal(6)
+    points = parameter_points(sites, value[:, None], family="exponential", measurement_variance=NONE)
+
+    chosen = [10, 60, 101]
+    weight = []
+    for k in chosen:
+        share, range_m = points.nugget_share[k], points.range_m[k]
+        correlation = (1 - share) * np.exp(-distances(sites, sites) / range_m) + share * np.eye(6)
+
+        def density(mean, u, correlation=correlation):
+            return multivariate_normal.pdf(value, np.full(6, mean), np.exp(u) * correlation)
+
+        likelihood, _ = dblquad(density, -5, 5, -12, 12, epsabs=1e-10, epsrel=1e-6)
+        rate = -np.log(0.01) * nearest_gap_m(sites) / PRACTICAL_RANGE["exponential"]
+        shares = np.unique(points.nugget_share)
+        edges = np.concatenate([[0.0], (shares[1:] + shares[:-1]) / 2, [1.0]])
+        width = np.diff(edges)[np.searchsorted(shares, share)]
+        # ranges are even in the logarithm: a cell is as wide as its range is long
+        weight.append(likelihood * rate / range_m**2 * np.exp(-rate / range_m) * range_m * width)
+
+    np.testing.assert_allclose(
+        points.weight[chosen, 0] / points.weight[chosen[0], 0], np.array(weight) / weight[0], rtol=2e-3
+    )
+
+
+def test_the_prior_of_the_range_is_short_with_the_stated_probability():
+    # P(range < r0) = exp(-l / r0) for the density l / r^2 exp(-l / r) (Fuglstad et al. 2019; integrated here).
+    shortest = 7.0
+    rate = -np.log(0.01) * shortest
+
+    below, _ = quad(lambda r: rate / r**2 * np.exp(-rate / r), 0, shortest)
+
+    assert below == pytest.approx(0.01, rel=1e-6)
+
+
+def test_a_nugget_below_the_measurement_variance_weighs_less(field):
+    sites, values, _ = field
+    plain = parameter_points(sites, values[:, :1], family="exponential", measurement_variance=NONE)
+    known = parameter_points(sites, values[:, :1], family="exponential", measurement_variance=np.array([0.4]))
+
+    def mean_share(points):
+        return points.nugget_share @ points.weight[:, 0]
+
+    assert mean_share(known) > mean_share(plain) + 0.05
+    assert known.weight.sum() == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("family", ["spherical", "exponential", "matern_3_2", "matern_5_2"])
+def test_one_parameter_point_is_ordinary_block_kriging_with_students_t(field, family):
+    sites, values, targets = field
+    share, sill = 0.3, 1.4
+    points = ParameterPoints(family, np.array([80.0]), np.array([share]), np.ones((1, 1)), np.array([[sill]]))
+    variogram = Variogram(family, 80.0, share * sill, (1 - share) * sill)
+
+    # a short range of next to nothing averages out, as the nugget of a block does there
+    series = integrated_blocks(sites, values[:, :1], targets, points, Block(30.0, 8, 1e-9, NONE, NONE))[0]
+
+    mean, variance = krige(
+        (kriging_system(sites, values[:, 0], variogram),), sites, targets, offsets=block_offsets(30.0, 8)
+    )
+    own = share * sill / 64  # the regular rule counts each of the 8 x 8 points with itself
+    surface = a_surface(series)
+    np.testing.assert_allclose(surface.quantile(0.5), mean[0], atol=5e-4)
+    np.testing.assert_allclose(
+        surface.quantile(0.95) - surface.quantile(0.5), student_t.ppf(0.95, 19) * np.sqrt(variance[0] + own), rtol=2e-3
+    )
+
+
+@pytest.mark.parametrize("side_m", [0.0, 25.0])
+def test_predictions_of_all_parameter_points_are_those_of_a_plain_loop(field, side_m):
+    sites, values, targets = field
+    nugget = np.where(np.arange(20) % 3 == 0, 0.5, 1.0)
+    measured = np.array([0.05, 0.1])
+    points = parameter_points(
+        sites, values, family="exponential", measurement_variance=measured, relative_nugget=nugget
+    )
+    block = Block(side_m, 8, 12.0, measured, np.array([0.4, 0.0]))
+
+    series = integrated_blocks(sites, values, targets, points, block, relative_nugget=nugget)
+
+    apart = np.flatnonzero(distances(sites, targets).min(axis=0) > side_m)
+    assert len(apart) >= 3  # a sample's cusp within a cell is the last test's
+    offsets = block_offsets(side_m, 8)
+    for q in range(2):
+        parts = []
+        for range_m, share, weight in zip(points.range_m, points.nugget_share, points.weight[:, q], strict=True):
+            _, sill, centre, unit = plainly(
+                sites, values[:, q], targets, range_m=range_m, share=share, side_m=side_m, points=8, nugget=nugget
+            )
+            short = max(share * sill - measured[q], 0.0)
+            shared = (1 - share) * sill
+            within, short_within = (np.exp(-distances(offsets, offsets) / r).mean() for r in (range_m, 12.0))
+            own = shared * within + short * short_within
+            rise = 0.5 * (shared + short - own) * (0.4, 0.0)[q]
+            parts.append((weight, centre + rise, np.sqrt(sill * unit + own)))
+        for probability in (0.01, 0.05, 0.5, 0.95, 0.99):
+            said = a_surface(series[q]).quantile(probability)
+            cdf = sum(w * student_t.cdf((said - c) / s, 19) for w, c, s in parts)
+            density = sum(w * student_t.pdf((said - c) / s, 19) / s for w, c, s in parts)
+            spread = np.sqrt(sum(w * s**2 for w, _, s in parts))
+            # how far off the quantile is, from how far off its probability is
+            off = (cdf - probability) / density / spread
+            np.testing.assert_allclose(off[apart], 0.0, atol=1e-3)
+
+
+def test_leave_one_out_in_closed_form_is_weighing_and_predicting_again_without_each_sample(field, monkeypatch):
+    monkeypatch.setattr(parameters, "_KEPT_WEIGHT", 1.0)
+    sites, values, _ = field
+    nugget = np.where(np.arange(20) % 4 == 0, 0.5, 1.0)
+    points = parameter_points(
+        sites, values, family="exponential", measurement_variance=np.zeros(2), relative_nugget=nugget
+    )
+
+    left_out = integrated_leave_one_out(sites, values, points, relative_nugget=nugget)
+
+    shape = points.weight.shape
+    everything = [
+        [plainly(sites, values[:, q], sites[:1], range_m=r, share=s, nugget=nugget)[0] for q in range(2)]
+        for r, s in zip(points.range_m, points.nugget_share, strict=True)
+    ]
+    prior = np.log(points.weight) - np.array(everything)
+    for i in (0, 7, 19):
+        others = np.arange(20) != i
+        for q in range(2):
+            log_weight = np.empty(shape[0])
+            for k, (r, s) in enumerate(zip(points.range_m, points.nugget_share, strict=True)):
+                ll, sill, centre, unit = plainly(
+                    sites[others], values[others, q], sites[i : i + 1], range_m=r, share=s, nugget=nugget[others]
+                )
+                log_weight[k] = ll + prior[k, q]
+                assert left_out.centre[k, i, q] == pytest.approx(centre[0], abs=1e-8)
+                own = (1 - s) + s * nugget[i]
+                assert left_out.scale[k, i, q] == pytest.approx(np.sqrt(sill * (unit[0] + own)), rel=1e-7)
+            weight = np.exp(log_weight - log_weight.max())
+            np.testing.assert_allclose(left_out.weight[:, i, q], weight / weight.sum(), atol=1e-9)
+
+
+def test_few_points_stand_for_a_small_cell_as_well_as_many(field):
+    sites, values, targets = field
+    targets = np.vstack([targets, sites[:3]])  # where a sample lies in the cell the rule is worst
+    points = parameter_points(sites, values, family="exponential", measurement_variance=np.zeros(2))
+
+    few, many = (
+        integrated_blocks(sites, values, targets, points, Block(10.0, count, 12.0, np.zeros(2), np.zeros(2)))
+        for count in (4, 16)
+    )
+
+    for q in range(2):
+        for score in (-2.0, 0.0, 2.0):
+            moved = a_surface(few[q]).at_score(score) - a_surface(many[q]).at_score(score)
+            assert np.abs(moved[:6]).max() < 5e-4
+            assert np.abs(moved).max() < 5e-3

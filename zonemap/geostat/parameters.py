@@ -1,0 +1,119 @@
+"""Ranges and nugget shares that the samples leave possible, weighed.
+
+A point of the grid weighs its restricted likelihood, the sill integrated out, times its prior. With a prior of
+``1 / sill`` the integral over the sill is the profiled likelihood up to a constant, so `likelihood_grid` serves as it
+is.
+
+References
+----------
+Handcock, M.S. & Stein, M.L. (1993), A Bayesian analysis of kriging, Technometrics 35:403-410 (the integral; from
+memory).
+Fuglstad, G.-A., Simpson, D., Lindgren, F. & Rue, H. (2019), Constructing priors that penalize the complexity of
+Gaussian random fields, Journal of the American Statistical Association 114:445-452 (the prior of the range).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from zonemap.geostat.covariance import PRACTICAL_RANGE, distances
+from zonemap.geostat.likelihood import NUGGET_SHARES, likelihood_grid, range_grid
+from zonemap.values.arrays import FloatArray
+from zonemap.values.variogram import Family
+
+#: Probability that the practical range is below the median distance to the nearest neighbour (the prior's scale).
+_SHORT_RANGE_PROBABILITY = 0.01
+#: A nugget below the measurement variance is possible, because repeatability is itself estimated, but less likely:
+#: its prior falls by e for every so much of the sill. A choice of this package: seen, it brings intervals of smooth
+#: fields that held 92 to 95 % to 90 to 94 %, and costs the others nothing.
+_MISSING_NUGGET = 1 / 8
+#: Parameter points are kept, heaviest first, until this share of the weight is in.
+_KEPT_WEIGHT = 0.998
+
+
+@dataclass(frozen=True, slots=True)
+class ParameterPoints:
+    """Ranges and nugget shares with their weights, for quantities sampled at the same points.
+
+    Attributes
+    ----------
+    family
+        Of the correlation.
+    range_m, nugget_share
+        (points,) of every parameter point, points of one range together.
+    weight, sill
+        (points, quantities) posterior weights, summing to 1 a column and 0 where a quantity has dropped a point, and
+        the profiled sill at it.
+    """
+
+    family: Family
+    range_m: FloatArray
+    nugget_share: FloatArray
+    weight: FloatArray
+    sill: FloatArray
+
+
+def parameter_points(
+    sites: FloatArray,
+    values: FloatArray,
+    *,
+    family: Family,
+    measurement_variance: FloatArray,
+    relative_nugget: FloatArray | None = None,
+) -> ParameterPoints:
+    """Weigh the parameter grid.
+
+    Parameters
+    ----------
+    sites
+        (n, 2) distinct points, m.
+    values
+        (n, quantities) on the g scale, none constant.
+    measurement_variance
+        (quantities,) known part of the nugget, in the square of the values' unit; 0 where none is known.
+    relative_nugget
+        (n,) nugget of each value relative to a plain sample's; ``None`` is 1.
+
+    Notes
+    -----
+    The prior of the range a in two dimensions is ``l a^-2 exp(-l / a)`` (Fuglstad et al. 2019, theorem 2.6; number from
+    memory), with l such that the practical range is below the median gap of the samples with probability 0.01. Of the
+    nugget share it is uniform above the measurement variance and falls below it; of the sill it is ``1 / sill``.
+    """
+    range_m = range_grid(sites, family)
+    share = np.array(NUGGET_SHARES)
+    grid = likelihood_grid(
+        sites, values, family=family, range_m=range_m, nugget_share=share, relative_nugget=relative_nugget
+    )
+    rate = -math.log(_SHORT_RANGE_PROBABILITY) * nearest_gap_m(sites) / PRACTICAL_RANGE[family]
+    log_prior = np.log(rate / range_m) - rate / range_m  # a density by log range: the grid is even in that
+    missing = np.maximum(np.minimum(measurement_variance / grid.sill, 1.0) - share[:, None], 0.0)
+    edges = np.concatenate([[0.0], (share[1:] + share[:-1]) / 2, [1.0]])
+    log_weight = grid.log_likelihood - missing / _MISSING_NUGGET
+    log_weight += log_prior[:, None, None] + np.log(np.diff(edges))[None, :, None]
+    weight = np.exp(log_weight - log_weight.max(axis=(0, 1)))
+    weight = _heaviest(weight.reshape(-1, values.shape[1]))
+    kept = weight.any(axis=1)
+    ranges, shares = (a.ravel()[kept] for a in np.meshgrid(range_m, share, indexing="ij"))
+    return ParameterPoints(family, ranges, shares, weight[kept], grid.sill.reshape(weight.shape)[kept])
+
+
+def nearest_gap_m(sites: FloatArray) -> float:
+    """Median distance to the nearest neighbour, m."""
+    between = distances(sites, sites)
+    np.fill_diagonal(between, np.inf)
+    return float(np.median(between.min(axis=1)))
+
+
+def _heaviest(weight: FloatArray) -> FloatArray:
+    """Weights by column, summing to 1, the lightest points set to 0."""
+    weight = weight / weight.sum(axis=0)
+    order = np.argsort(-weight, axis=0, kind="stable")
+    heavy = np.take_along_axis(weight, order, axis=0)
+    keep = np.cumsum(heavy, axis=0) - heavy < _KEPT_WEIGHT
+    kept = np.zeros_like(weight)
+    np.put_along_axis(kept, order, np.where(keep, heavy, 0.0), axis=0)
+    return np.asarray(kept / kept.sum(axis=0))
