@@ -23,12 +23,15 @@ from math import factorial
 
 import numpy as np
 
+from zonemap.geostat.integrate import Block, integrated_blocks
 from zonemap.geostat.integrated import integrated_block_kriging
 from zonemap.geostat.kriging import ordinary_point_kriging
+from zonemap.geostat.parameters import parameter_points
 from zonemap.geostat.threads import one_linear_algebra_thread
 from zonemap.values.basis import Basis
 from zonemap.values.grid import Grid
 from zonemap.values.samples import Measurements
+from zonemap.values.surface import Evidence, Surface, Transform
 
 Z_95 = 1.6448536269514722
 
@@ -73,7 +76,10 @@ def measurements(sites, value):
 
 def by_surface(method, sites, value, targets, truth):
     places = Places("", 0.0, 0.0, 0.0, np.ones((1, len(targets))), targets[:, 0], targets[:, 1])
-    surface = method((measurements(sites, value),), places)[0]
+    return judged(method((measurements(sites, value),), places)[0], truth)
+
+
+def judged(surface, truth):
     series = surface.score_coefficients
     variance = sum(factorial(j) * np.square(series[j]) for j in range(1, len(series)))
     log = surface.transform.name == "log"
@@ -106,10 +112,20 @@ def pykrige_spherical(sites, value, targets, truth):
     return normal(mean, np.maximum(variance, 1e-12 * np.var(value)), truth)
 
 
+def without_a_switch(sites, value, targets, truth):
+    """The mixture itself, on the measured scale, whether there is structure or not."""
+    centre, spread = value.mean(), value.std()
+    standard, none = ((value - centre) / spread)[:, None], np.zeros(1)
+    points = parameter_points(sites, standard, family="exponential", measurement_variance=none)
+    series = integrated_blocks(sites, standard, targets, points, Block(0.0, 1, 1.0, none, none))[0] * spread
+    series[0] += centre
+    return judged(
+        Surface("soil", "-", Transform(), series, Evidence(len(value), "found", 0.0, None, None, None)), truth
+    )
+
+
 METHODS = {
-    "integrated, as measured, untested": partial(
-        by_surface, partial(integrated_block_kriging, transform="none", structure_level=1.0)
-    ),
+    "integrated, no switch, as measured": without_a_switch,
     "integrated, untested": partial(by_surface, partial(integrated_block_kriging, structure_level=1.0)),
     "integrated (default)": partial(by_surface, integrated_block_kriging),
     "plug-in": partial(by_surface, ordinary_point_kriging),

@@ -106,6 +106,19 @@ def test_two_lumps_far_apart_become_the_normal_of_their_centre_and_spread():
     assert np.all(series[2:] == 0)
 
 
+def test_a_sharp_peak_over_wide_tails_keeps_the_terms_that_rise():
+    weight, centre, scale = np.array([0.85, 0.15]), np.zeros((2, 1)), np.array([[0.05], [1.0]])
+    spread = np.sqrt(weight @ np.square(scale) * 9 / 7)[0]
+
+    series = mixture_series(weight, centre, scale, degrees=9)[:, 0]
+
+    assert series[3] > 0
+    assert series[6] == series[7] == 0
+    for probability in (0.01, 0.05, 0.95, 0.99):
+        exact = exact_quantile(weight, centre[:, 0], scale[:, 0], 9, probability)
+        assert abs(hermeval(ndtri(probability), series) - exact) < 0.5 * spread
+
+
 @pytest.mark.parametrize("degrees", [6, 13, 200])
 def test_tabulated_t_is_the_library_s_t(degrees):
     deviate = np.random.default_rng(0).uniform(-30, 30, 2000)

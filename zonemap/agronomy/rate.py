@@ -18,7 +18,7 @@ _BRACKET_SCORE = 6.0
 _MOST_STEPS = 200
 _SQRT_2_PI = float(np.sqrt(2 * np.pi))
 #: a quantile is found when its probability is met this well
-_TOLERANCE = 1e-9
+_TOLERANCE = 1e-7
 #: Gauss-Legendre nodes on (0, 1) for expectations over a cell's distribution
 _NODES = 24
 

@@ -27,8 +27,8 @@ from zonemap.values.variogram import Family
 #: Probability that the practical range is below the median distance to the nearest neighbour (the prior's scale).
 _SHORT_RANGE_PROBABILITY = 0.01
 #: A nugget below the measurement variance is possible, because repeatability is itself estimated, but less likely:
-#: its prior falls by e for every so much of the sill. A choice of this package: seen, it brings intervals of smooth
-#: fields that held 92 to 95 % to 90 to 94 %, and costs the others nothing.
+#: its prior falls by e for every so much of the sill. A choice of this package, made on simulated fields whose error
+#: was known: 90 % intervals held 87 to 94 % with it, 89 to 95 % without, fitted with their own family.
 _MISSING_NUGGET = 1 / 8
 #: Parameter points are kept, heaviest first, until this share of the weight is in.
 _KEPT_WEIGHT = 0.998

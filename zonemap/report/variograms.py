@@ -97,7 +97,7 @@ def variogram_figure(plan: Plan) -> Figure:
 
 def _panel(axes: Axes, surface: Surface, read: Reader, *, spread: float, across_m: float) -> None:
     title = _title(surface, read, spread=spread, across_m=across_m)
-    axes.set_title(title, fontsize=8, color=_INK, loc="left", linespacing=1.3)
+    axes.set_title(title, fontsize=8, color=_INK, loc="left", linespacing=1.3, y=1.0)
     evidence = surface.evidence
     if evidence.empirical is None or evidence.empirical.lag_m.size == 0:
         axes.text(0.5, 0.5, "no variogram", ha="center", va="center", fontsize=8, color=_FAINT)
