@@ -76,11 +76,10 @@ def plan_field(
 
     target = folder / "plan" if out is None else out
     progress("reading the folder")
-    if pipeline is not None:
-        read_pipeline(pipeline)
+    named = None if pipeline is None else read_pipeline(pipeline)
     case = read_folder(folder)
     check_target(target, needed_bytes=_BYTES_FOR_A_START)
-    chosen = read_pipeline(pipeline or default_pipeline(case))
+    chosen = named or read_pipeline(default_pipeline(case))
     plan = run(case, chosen, progress)
     content = summary(plan)
     with private_folder(target, needed_bytes=_BYTES_FOR_A_START) as build:
@@ -178,8 +177,8 @@ def _zone_attributes(plan: Plan) -> dict[str, FloatArray]:
     for quantity, supply in plan.zone_report.supply.items():
         unit = plan.surfaces[quantity].unit.replace("/", "_")
         columns[f"{quantity}_mean_{unit}"] = supply
-    for quantity, need in plan.zone_report.need_kg_ha.items():
-        columns[f"{quantity}_need_kg_ha"] = need
+    for name, need in zip(plan.need_names, plan.zone_report.need_kg_ha, strict=True):
+        columns[f"{name}_need_kg_ha"] = need
     for application in plan.prescription.applications:
         on = f"_{application.on}" if application.on else ""
         columns[f"{application.product.name}{on}_kg_ha"] = application.rate_kg_ha

@@ -39,10 +39,6 @@ LABEL_FORMS: dict[str, tuple[str, float]] = {
     "MgO": ("Mg", 1 / MGO_PER_MG),
 }
 
-#: how an extract of ppm becomes mass per area: 6 2/3 in of soil weighing 2,000,000 lb/ac (Penn State, UC and
-#: Ohio State extension texts state the same figure).
-LB_AC_PER_PPM_IN_FURROW_SLICE = 2.0
-
 
 def fahrenheit_to_celsius(degrees_f: float) -> float:
     """Degrees Celsius.

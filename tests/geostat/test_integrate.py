@@ -9,9 +9,9 @@ from scipy.stats import multivariate_normal
 from scipy.stats import t as student_t
 
 from zonemap.geostat import parameters
-from zonemap.geostat.covariance import CORRELATIONS, PRACTICAL_RANGE, block_offsets, distances
+from zonemap.geostat.covariance import CORRELATIONS, PRACTICAL_RANGE, block_offsets, distances, nearest_gap_m
 from zonemap.geostat.integrate import Block, integrated_blocks, integrated_leave_one_out
-from zonemap.geostat.parameters import ParameterPoints, nearest_gap_m, parameter_points
+from zonemap.geostat.parameters import ParameterPoints, parameter_points
 from zonemap.geostat.system import krige, kriging_system
 from zonemap.values.surface import Evidence, Surface, Transform
 from zonemap.values.variogram import Variogram

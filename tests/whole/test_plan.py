@@ -308,3 +308,18 @@ def test_days_after_the_season_are_refused(copy_of):
     edit(folder, lambda document: document["season"].update({"apply_on": [date(2026, 12, 1)]}))
     with pytest.raises(InputError, match="Name a day before that"):
         plan_field(folder)
+
+
+def test_two_tables_on_one_quantity_keep_their_own_rates(tmp_path, copy_of):
+    folder = copy_of("irrigated_corn")
+    tables = tomlkit.aot()
+    tables.append(tomlkit.item({"value": "K", "product": "potash", "points": [[1.0, 180], [6.0, 0]]}))
+    tables.append(tomlkit.item({"value": "K", "product": "gypsum", "points": [[1.0, 0], [6.0, 500]]}))
+    edit(folder, lambda document: document.append("rate_table", tables))
+    outcome = plan_field(folder, pipeline="rate_table", out=tmp_path / "out")
+    planned = {a.product.name: a.planned_kg_ha / KG_HA_PER_LB_AC for a in outcome.plan.prescription.applications}
+    assert planned["potash"].max() <= 180
+    assert planned["gypsum"].max() <= 500
+    # where more potassium was measured the one falls and the other rises
+    assert np.all(np.diff(planned["potash"]) * np.diff(planned["gypsum"]) < 0)
+    assert set(outcome.summary["zones"][0]["need_kg_ha"]) == {"K (potash)", "K (gypsum)"}

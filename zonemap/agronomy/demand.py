@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from datetime import timedelta
 
 import numpy as np
 
@@ -99,8 +98,3 @@ def season_edges(row: CropRow, crop: Crop, temperatures: Temperatures | None) ->
     share = np.concatenate([[0.0], np.cumsum(np.concatenate([recorded, tail]))])
     last = int(np.searchsorted(share, 1.0 - 1e-12))
     return np.asarray(np.minimum(share[: last + 1], 1.0))
-
-
-def last_day(demand: Demand) -> timedelta:
-    """Time from the first day of a demand to its last."""
-    return timedelta(days=demand.demand_kg_ha_day.size - 1)

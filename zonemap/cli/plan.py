@@ -26,8 +26,8 @@ from zonemap.cli.door import one_line_errors, stage_lines
 def plan(folder: Path, pipeline: str | None, out: Path | None, as_json: bool) -> int:  # noqa: FBT001 - click's way
     """Plan the field in DIR and publish the result whole.
 
-    Writes prescription.gpkg, controller/ (shapefiles), surfaces/ (GeoTIFF), map.png, summary.json and
-    manifest.json. The result folder is replaced only after every file has been read back.
+    Writes prescription.gpkg, controller/ (shapefiles), surfaces/ (GeoTIFF), map.png, variograms.png,
+    summary.json and manifest.json. The result folder is replaced only after every file has been read back.
     """
     import json
 

@@ -69,6 +69,13 @@ def distances(sites: FloatArray, targets: FloatArray) -> FloatArray:
     return np.asarray(np.sqrt(squared, out=squared))
 
 
+def nearest_gap_m(sites: FloatArray) -> float:
+    """Median distance to the nearest neighbour, m."""
+    between = distances(sites, sites)
+    np.fill_diagonal(between, np.inf)
+    return float(np.median(between.min(axis=1)))
+
+
 def site_covariance(sites: FloatArray, variogram: Variogram, *, replicates: IntArray | None = None) -> FloatArray:
     """(n, n) covariance of what was measured at (n, 2) distinct points.
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from zonemap.errors import InputError
+from zonemap.geostat.covariance import nearest_gap_m
 from zonemap.geostat.crossval import predictive_mean
 from zonemap.geostat.evidence import gather_evidence
 from zonemap.geostat.fit import Fit, fit_covariances
@@ -16,7 +17,7 @@ from zonemap.geostat.flat import flat_surface
 from zonemap.geostat.integrate import Block, LeftOut, integrated_blocks, integrated_leave_one_out
 from zonemap.geostat.kriging import ordinary_block_kriging
 from zonemap.geostat.mixture import mixture_series
-from zonemap.geostat.parameters import nearest_gap_m, parameter_points
+from zonemap.geostat.parameters import parameter_points
 from zonemap.geostat.scale import TransformChoice
 from zonemap.geostat.threads import one_linear_algebra_thread
 from zonemap.values.arrays import FloatArray, IntArray

@@ -24,7 +24,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from zonemap.geostat.covariance import CORRELATIONS, PRACTICAL_RANGE, distances
+from zonemap.geostat.covariance import CORRELATIONS, PRACTICAL_RANGE, distances, nearest_gap_m
 from zonemap.values.arrays import FloatArray, frozen_floats
 from zonemap.values.variogram import Family
 
@@ -91,11 +91,8 @@ def range_grid(sites: FloatArray, family: Family, *, count: int = 14) -> FloatAr
     The practical range runs from the median distance to the nearest neighbour (nothing shorter can be seen) to three
     diagonals of the sampled box (anything longer looks like a straight line).
     """
-    between = distances(sites, sites)
     diagonal = float(np.hypot(*np.ptp(sites, axis=0)))
-    np.fill_diagonal(between, np.inf)
-    nearest = float(np.median(between.min(axis=1)))
-    return np.asarray(np.geomspace(nearest, 3.0 * diagonal, count) / PRACTICAL_RANGE[family])
+    return np.asarray(np.geomspace(nearest_gap_m(sites), 3.0 * diagonal, count) / PRACTICAL_RANGE[family])
 
 
 def likelihood_grid(

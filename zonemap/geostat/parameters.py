@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from zonemap.geostat.covariance import PRACTICAL_RANGE, distances
+from zonemap.geostat.covariance import PRACTICAL_RANGE, nearest_gap_m
 from zonemap.geostat.likelihood import NUGGET_SHARES, likelihood_grid, range_grid
 from zonemap.values.arrays import FloatArray
 from zonemap.values.variogram import Family
@@ -99,13 +99,6 @@ def parameter_points(
     kept = weight.any(axis=1)
     ranges, shares = (a.ravel()[kept] for a in np.meshgrid(range_m, share, indexing="ij"))
     return ParameterPoints(family, ranges, shares, weight[kept], grid.sill.reshape(weight.shape)[kept])
-
-
-def nearest_gap_m(sites: FloatArray) -> float:
-    """Median distance to the nearest neighbour, m."""
-    between = distances(sites, sites)
-    np.fill_diagonal(between, np.inf)
-    return float(np.median(between.min(axis=1)))
 
 
 def _heaviest(weight: FloatArray) -> FloatArray:

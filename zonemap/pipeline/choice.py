@@ -32,6 +32,10 @@ class Losses:
     distributions: tuple[NeedDistribution, ...]
     cell_area_ha: FloatArray
 
+    def flat(self) -> Zones:
+        """One zone of the whole field."""
+        return Zones.whole(self.cell_area_ha.size)
+
     def of_zones(self, zones: Zones) -> float:
         """Mean loss per ha when every zone gets its own best rate."""
         return sum(
@@ -97,9 +101,9 @@ def by_value(
     Returns
     -------
     Zones, dict
-        The zones, and number of zones -> expected loss per ha for all that were tried.
+        The zones, and number of zones -> expected loss per ha for all that were tried, one zone among them.
     """
-    flat = Zones(np.ones(losses.cell_area_ha.size, dtype=np.int64))
+    flat = losses.flat()
     tried = {1: (losses.of_zones(flat), flat)}
     for count in range(2, most + 1):
         zones = candidate(count)
@@ -111,10 +115,10 @@ def by_value(
         saved_per_zone = (tried[chosen][0] - tried[count][0]) / max(count - chosen, 1)
         if count > chosen and saved_per_zone >= least_gain * tried[1][0] > 0:
             chosen = count
-    return tried[chosen][1], {count: loss for count, (loss, _) in sorted(tried.items()) if count > 1}
+    return tried[chosen][1], {count: loss for count, (loss, _) in sorted(tried.items())}
 
 
 def fixed(candidate: Callable[[int], Zones], losses: Losses, *, count: int) -> tuple[Zones, dict[int, float]]:
     """As many zones as the user says (fewer where they would not be workable)."""
     zones = candidate(count)
-    return zones, {zones.count: losses.of_zones(zones)} if zones.count > 1 else {}
+    return zones, {1: losses.of_zones(losses.flat()), zones.count: losses.of_zones(zones)}

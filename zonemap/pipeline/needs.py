@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
-from datetime import date, timedelta
-
-import numpy as np
+from datetime import timedelta
 
 from zonemap.agronomy.demand import crop_demand
 from zonemap.agronomy.products import cheapest_source, price_per_kg_of, released_fraction
@@ -78,8 +76,7 @@ def rate_table(case: Case, surfaces: Mapping[str, Surface], grid: Grid) -> Needs
     if not case.rate_tables:
         mend = 'Add [[rate_table]] with value, product and points, e.g. value = "pH", points = [[5.0, 4000], [6.5, 0]].'
         raise InputError("field.toml", "there is no [[rate_table]]", mend)
-    needs = [_table_need(case, table, surfaces, grid) for table in case.rate_tables]
-    return tuple(needs), ()
+    return tuple(_table_need(case, table, surfaces, grid) for table in case.rate_tables), ()
 
 
 def shortfall_or_table(case: Case, surfaces: Mapping[str, Surface], grid: Grid) -> Needs:
@@ -102,14 +99,14 @@ def same_currency(needs: tuple[Need, ...]) -> tuple[Need, ...]:
 def _nutrient_need(case: Case, demand: Demand, surface: Surface, grid: Grid) -> tuple[Need, tuple[Note, ...]]:
     product = cheapest_source(demand.nutrient, case.products)
     lag = product.release_lag_days if product else 0
-    everywhere = Zones(np.ones(grid.cells, dtype=np.int64))
+    everywhere = Zones.whole(grid.cells)
     low = pooled_quantile(surface, grid.cell_area_ha, everywhere, probability=_FIRST_SHORT_SHARE)
     first = first_short_day(demand, float(low[0]))
     latest = None if first is None else spread_by(first, release_lag_days=lag)
     on = choose_day(case.season.apply_on, latest)
     since = demand.first_day if on is None else on + timedelta(days=lag)
     curve = shortfall_curve(demand, since=since)
-    days_left = demand.demand_kg_ha_day.size - max((since - demand.first_day).days, 0)
+    days_left = (demand.last_day - max(since, demand.first_day)).days + 1
     fraction = released_fraction(product, days=days_left) if product else 1.0
     price = price_per_kg_of(demand.nutrient, product) if product else None
     costs = _costs(case.decision, demand.nutrient, curve, None if price is None else price / fraction)
@@ -177,7 +174,7 @@ def _timing_notes(need: Need, demand: Demand, surface: Surface, grid: Grid, unit
 def _refuse_late_days(case: Case, demands: tuple[Demand, ...]) -> None:
     if not case.season.apply_on or not demands:
         return
-    end: date = max(d.first_day + timedelta(days=d.demand_kg_ha_day.size - 1) for d in demands)
+    end = max(demand.last_day for demand in demands)
     if min(case.season.apply_on) > end:
         what = f"every day is after {end}, when the crop stops feeding"
         raise InputError("field.toml, season.apply_on", what, "Name a day before that, or correct crop.planted.")

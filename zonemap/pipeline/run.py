@@ -51,12 +51,13 @@ def run(case: Case, pipeline: Pipeline, progress: Progress) -> Plan:
     needs = same_currency(needs)
     progress("zones")
     losses = losses_of(needs, surfaces, grid)
-    zones, zones_loss = _zones(pipeline, losses, grid)
+    zones, losses_by_count = _zones(pipeline, losses, grid)
     outlines: Outlines = pipeline.run("outline", zones, grid, case.field)
     progress("rates and products")
     report = _zone_report(pipeline, needs, surfaces, zones, grid)
     prescription, left_out = _prescription(case, pipeline, needs, report, outlines)
-    value = value_of_varying(losses, zones, zones_loss, report=report, case=case)
+    needed = any(need.product and kg_ha.any() for need, kg_ha in zip(needs, report.need_kg_ha, strict=True))
+    value = value_of_varying(losses, zones, losses_by_count, needed=needed, case=case)
     said = (*case.notes, *notes, *surface_notes(surfaces), *need_notes, *left_out, *limit_notes(prescription, case))
     refusal = (Note("refusal", value.verdict),) if value.advice == "no_map" else ()
     return Plan(
@@ -99,15 +100,18 @@ def _zones(pipeline: Pipeline, losses: Losses, grid: Grid) -> tuple[Zones, dict[
     """Zones over the needs whose surfaces have structure; one zone where none has."""
     found = [(n, s) for n, s in zip(losses.needs, losses.surfaces, strict=True) if s.evidence.structure == "found"]
     if not found:
-        return Zones(np.ones(grid.cells, dtype=np.int64)), {}
-    cost = {need.quantity: need.costs.short * best_rate(need, surface) for need, surface in found}
+        flat = losses.flat()
+        return flat, {1: losses.of_zones(flat)}
+    cost: dict[str, FloatArray] = {}
+    for need, surface in found:
+        cost[need.quantity] = cost.get(need.quantity, 0.0) + need.costs.short * best_rate(need, surface)
     weights = {quantity: float(np.std(cells)) for quantity, cells in cost.items()}
     if not any(weights.values()):
         weights = dict.fromkeys(weights, 1.0)
     features = supply_features({surface.quantity: surface for _, surface in found}, weights=weights)
     total = np.sum(list(cost.values()), axis=0)
-    zones, zones_loss = pipeline.run("zone_count", _Candidates(pipeline, features, total, grid), losses)
-    return zones, zones_loss
+    zones, losses_by_count = pipeline.run("zone_count", _Candidates(pipeline, features, total, grid), losses)
+    return zones, losses_by_count
 
 
 def _zone_report(
@@ -116,11 +120,10 @@ def _zone_report(
     area, index = grid.cell_area_ha, zones.number - 1
     zone_area = np.bincount(index, weights=area)
     supply = {q: np.bincount(index, weights=area * s.mean()) / zone_area for q, s in surfaces.items()}
-    need = {
-        n.quantity: pipeline.run("rate", surfaces[n.quantity], n.curve, area, zones, assurance=n.costs.assurance)
-        for n in needs
-    }
-    return ZoneReport(supply, need)
+    need = [
+        pipeline.run("rate", surfaces[n.quantity], n.curve, area, zones, assurance=n.costs.assurance) for n in needs
+    ]
+    return ZoneReport(supply, tuple(need))
 
 
 def _prescription(
@@ -143,14 +146,14 @@ def _planned(
     pipeline: Pipeline, needs: tuple[Need, ...], report: ZoneReport
 ) -> list[tuple[Product, date | None, FloatArray]]:
     """Rates of the products: through their analysis for nutrients, as they stand for the user's own tables."""
-    nutrients = {n.quantity: n for n in needs if n.product is not None and not n.curve.product}
-    sources = {q: n.product for q, n in nutrients.items() if n.product is not None}
+    met = [(n, kg_ha) for n, kg_ha in zip(needs, report.need_kg_ha, strict=True) if n.product is not None]
+    nutrients = {n.quantity: (n, kg_ha) for n, kg_ha in met if not n.curve.product}
     planned = pipeline.run(
         "products",
-        {q: report.need_kg_ha[q] for q in nutrients},
-        sources,
-        {q: n.on for q, n in nutrients.items()},
-        {q: n.available_fraction for q, n in nutrients.items()},
+        {element: kg_ha for element, (_, kg_ha) in nutrients.items()},
+        {element: n.product for element, (n, _) in nutrients.items()},
+        {element: n.on for element, (n, _) in nutrients.items()},
+        {element: n.available_fraction for element, (n, _) in nutrients.items()},
     )
-    tables = [(n.product, n.on, report.need_kg_ha[n.quantity]) for n in needs if n.product and n.curve.product]
+    tables = [(n.product, n.on, kg_ha) for n, kg_ha in met if n.product is not None and n.curve.product]
     return [*planned, *((product, on, rate) for product, on, rate in tables if np.any(rate > 0))]

@@ -4,17 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-import numpy as np
-
 from zonemap.amounts import reader
 from zonemap.pipeline.choice import Losses
 from zonemap.values.case import Case
-from zonemap.values.plan import Advice, ValueOfVarying, ZoneReport
+from zonemap.values.plan import Advice, ValueOfVarying
 from zonemap.values.zones import Zones
 
 
 def value_of_varying(
-    losses: Losses, zones: Zones, zones_loss: Mapping[int, float], *, report: ZoneReport, case: Case
+    losses: Losses, zones: Zones, losses_by_count: Mapping[int, float], *, needed: bool, case: Case
 ) -> ValueOfVarying:
     """Compare one flat rate, the zones, and a rate for every cell.
 
@@ -22,21 +20,22 @@ def value_of_varying(
     ----------
     losses
         Measures any set of zones.
-    zones, zones_loss
-        What was chosen, and the losses of all that was tried.
-    report
-        Needs of the zones: without any, nothing is advised.
+    zones, losses_by_count
+        What was chosen, and number of zones -> loss of all that was tried, one zone among them.
+    needed
+        Whether any zone needs anything that a product here supplies.
     """
-    flat = losses.of_zones(Zones(np.ones_like(zones.number)))
+    flat = losses_by_count[1]
     priced = bool(losses.needs) and all(need.costs.priced for need in losses.needs)
-    advice = _advice(losses, zones, report)
-    saved = flat - zones_loss.get(zones.count, flat)
+    advice = _advice(losses, zones, needed=needed)
+    saved = flat - losses_by_count[zones.count]
     verdict = _sentence(advice, losses, zones.count, _saving(saved, flat, case, priced=priced))
+    zones_loss = {count: loss for count, loss in losses_by_count.items() if count > 1}
     return ValueOfVarying(flat, zones_loss, losses.of_cells(), losses.of_nothing(), priced, advice, verdict)
 
 
-def _advice(losses: Losses, zones: Zones, report: ZoneReport) -> Advice:
-    if not any(np.any(report.need_kg_ha[need.quantity] > 0) for need in losses.needs):
+def _advice(losses: Losses, zones: Zones, *, needed: bool) -> Advice:
+    if not needed:
         return "nothing_needed"
     if all(surface.evidence.samples == 1 for surface in losses.surfaces):
         return "one_sample"

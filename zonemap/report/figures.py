@@ -64,7 +64,7 @@ def draw_map(plan: Plan, path: Path, *, dots_per_inch: int = 110) -> None:
 def _leading_quantities(plan: Plan) -> list[str]:
     """Quantities something is spread for first, then the other limiting ones, then the rest."""
     spread = [need.quantity for need in plan.needs if need.product is not None and need.share_of_field_short > 0]
-    return [*spread, *(quantity for quantity in plan.surfaces if quantity not in spread)]
+    return list(dict.fromkeys([*spread, *plan.surfaces]))
 
 
 def _unused(axes: Any, above: int, below: int) -> list[Axes]:

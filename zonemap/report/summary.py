@@ -24,7 +24,7 @@ def summary(plan: Plan) -> Json:
             "units_of_files": plan.case.units,
         },
         "nutrients": {q: _nutrient(surface, plan) for q, surface in plan.surfaces.items()},
-        "demand": {need.quantity: _demand(need) for need in plan.needs},
+        "demand": {name: _demand(need) for name, need in zip(plan.need_names, plan.needs, strict=True)},
         "zones": [_zone(plan, number) for number in plan.outlines.zone],
         "products": [_product(plan, index) for index in range(len(plan.prescription.applications))],
         "value": _value(plan),
@@ -89,7 +89,10 @@ def _zone(plan: Plan, number: int) -> Json:
         "spread_area_ha": float(plan.prescription.area_ha[spreadable].sum()),
         "supply_kg_ha_day": resin,
         "measured": {q: v for q, v in supply.items() if q not in resin},
-        "need_kg_ha": {q: float(column[index]) for q, column in plan.zone_report.need_kg_ha.items()},
+        "need_kg_ha": {
+            name: float(column[index])
+            for name, column in zip(plan.need_names, plan.zone_report.need_kg_ha, strict=True)
+        },
         "rate": rates,
         "rate_unit": "kg/ha",
     }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 
 import numpy as np
 import numpy.typing as npt
@@ -85,6 +85,11 @@ class Demand:
     def __post_init__(self) -> None:
         object.__setattr__(self, "demand_kg_ha_day", frozen_floats(self.demand_kg_ha_day, shape=(None,)))
         object.__setattr__(self, "response", frozen_floats(self.response, shape=self.demand_kg_ha_day.shape))
+
+    @property
+    def last_day(self) -> date:
+        """Calendar day of the last entry."""
+        return self.first_day + timedelta(days=self.demand_kg_ha_day.size - 1)
 
     @property
     def total_kg_ha(self) -> float:

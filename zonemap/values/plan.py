@@ -56,16 +56,17 @@ class ZoneReport:
     supply
         quantity -> (zones,) area-weighted mean of the surface, in its unit.
     need_kg_ha
-        quantity -> (zones,) loss-minimising need.
+        (needs) (zones,) loss-minimising need, in the order of the needs: two rate tables may read one quantity.
     """
 
     supply: Mapping[str, FloatArray]
-    need_kg_ha: Mapping[str, FloatArray]
+    need_kg_ha: tuple[FloatArray, ...]
 
     def __post_init__(self) -> None:
-        for name in ("supply", "need_kg_ha"):
-            values = {key: frozen_floats(column, shape=(None,)) for key, column in getattr(self, name).items()}
-            object.__setattr__(self, name, MappingProxyType(values))
+        supply = {quantity: frozen_floats(column, shape=(None,)) for quantity, column in self.supply.items()}
+        object.__setattr__(self, "supply", MappingProxyType(supply))
+        needs = tuple(frozen_floats(column, shape=(None,)) for column in self.need_kg_ha)
+        object.__setattr__(self, "need_kg_ha", needs)
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,3 +96,12 @@ class Plan:
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "surfaces", MappingProxyType(dict(self.surfaces)))
+
+    @property
+    def need_names(self) -> tuple[str, ...]:
+        """(needs) what each need is called: its quantity, with the product where several tables read that quantity."""
+        quantities = [need.quantity for need in self.needs]
+        return tuple(
+            need.quantity if quantities.count(need.quantity) == 1 else f"{need.quantity} ({need.curve.product})"
+            for need in self.needs
+        )

@@ -48,6 +48,11 @@ class Zones:
             msg = f"zone numbers must run from 1 without a gap, got {used.tolist()}"
             raise ValueError(msg)
 
+    @classmethod
+    def whole(cls, cells: int) -> Zones:
+        """One zone of all cells."""
+        return cls(np.ones(cells, dtype=np.int64))
+
     @property
     def count(self) -> int:
         """How many zones there are."""

@@ -14,7 +14,7 @@ _STARTS = 10
 
 def whole_field(features: Features, cell_area_ha: FloatArray, *, count: int = 1) -> Zones:  # noqa: ARG001
     """Make one zone of all cells, however many are asked for and whatever they are like."""
-    return Zones(np.ones(cell_area_ha.size, dtype=np.int64))
+    return Zones.whole(cell_area_ha.size)
 
 
 def k_means(features: Features, cell_area_ha: FloatArray, *, count: int, seed: int = 0, sample: int = 4000) -> Zones:
@@ -53,7 +53,7 @@ def k_means(features: Features, cell_area_ha: FloatArray, *, count: int, seed: i
     value, weight = features.value[chosen], cell_area_ha[chosen]
     distinct = len(np.unique(value, axis=0)) if features.name else 1
     if min(count, distinct) == 1:
-        return Zones(np.ones(len(features.value), dtype=np.int64))
+        return Zones.whole(len(features.value))
     centres = _centres(value, weight, count=min(count, distinct), seed=seed)
     return _without_gaps(_nearest(features.value, centres))
 
