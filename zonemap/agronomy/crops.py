@@ -121,7 +121,7 @@ def crop_row(name: str) -> CropRow:
     """
     table = _table()
     if name not in table:
-        mend = f"Choose one of {', '.join(sorted(table))}, or give your own demand file under the nearest name."
+        mend = f'Choose one of {", ".join(sorted(table))}, or give your own: demand = "demand.csv".'
         raise InputError("field.toml, crop.name", f"'{name}' is not in the crop table", mend)
     return table[name]
 

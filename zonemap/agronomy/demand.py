@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from zonemap.agronomy.crops import CropRow, Uptake, crop_row
+from zonemap.agronomy.crops import CropRow, Uptake, crop_names, crop_row
 from zonemap.agronomy.degree_days import degree_days
 from zonemap.units import ELEMENTS, UnitSystem
 from zonemap.values.arrays import FloatArray
@@ -20,7 +20,8 @@ def crop_demand(crop: Crop, temperatures: Temperatures | None, *, units: UnitSys
     Parameters
     ----------
     crop
-        `own_demand` replaces the table's curve of the elements it holds.
+        `own_demand` replaces the table's curve of the elements it holds. A crop the table does not know needs it, and
+        then asks for nothing else.
     temperatures
         With them the crop's calendar follows degree days where its row has a rule; without, days after planting.
     units
@@ -34,22 +35,28 @@ def crop_demand(crop: Crop, temperatures: Temperatures | None, *, units: UnitSys
     Raises
     ------
     InputError
-        Unknown crop, or a yield goal out of range.
+        Unknown crop without a demand of its own, or a yield goal out of range.
     """
+    if crop.own_demand and crop.name not in crop_names():
+        return tuple(_own_demand(crop, element) for element in ELEMENTS if element in crop.own_demand)
     row = crop_row(crop.name)
     factor = row.yield_factor(crop.yield_goal, units)
     edges = season_edges(row, crop, temperatures)
     demands = []
     for element in ELEMENTS:
         if element in crop.own_demand:
-            daily, source = crop.own_demand[element], "the user's own demand file"
-        elif element in row.uptake and not row.uptake[element].fixed_by_crop:
+            demands.append(_own_demand(crop, element))
+            continue
+        if element in row.uptake and not row.uptake[element].fixed_by_crop:
             daily = factor * daily_uptake(row.uptake[element], edges * row.season_days, season_days=row.season_days)
             source = row.uptake[element].source
-        else:
-            continue
-        demands.append(Demand(element, crop.planted, daily, np.ones(daily.size), source))
+            demands.append(Demand(element, crop.planted, daily, np.ones(daily.size), source))
     return tuple(demands)
+
+
+def _own_demand(crop: Crop, element: str) -> Demand:
+    daily = crop.own_demand[element]
+    return Demand(element, crop.planted, daily, np.ones(daily.size), "the user's own demand file")
 
 
 def daily_uptake(uptake: Uptake, edge_days: FloatArray, *, season_days: float) -> FloatArray:

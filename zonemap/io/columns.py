@@ -110,18 +110,20 @@ def lay_out(table: Table, columns: Mapping[str, str] | None, *, located: bool, r
         what = f"{table.name} holds the positions itself"
         raise InputError("field.toml, samples, columns", what, "Remove the coordinates from columns.")
     for key, named in stated.items():
-        _require(table, named, where=f"field.toml, samples, columns, {key}")
+        require_column(table, named, where=f"field.toml, samples, columns, {key}")
     guesses: dict[str, str] = {}
     for role in ROLES:
         wanted = role == "id" or (not located and not set(stated) & {*GEOGRAPHIC, *PROJECTED})
-        header = _guess_role(table, role) if wanted and role not in stated else None
+        header = guess_role(table, role) if wanted and role not in stated else None
         if header is not None:
             guesses[role] = header
     if columns is None or not set(stated) - set(ROLES):
         guesses |= _guess_quantities(table, taken={*stated.values(), *guesses.values()}, resin=resin)
     found = stated | guesses
     _refuse_shared(found)
-    place, geographic = (None, True) if located else _place(found, stated)
+    place, geographic = (
+        (None, True) if located else coordinate_headers(found, stated, where="field.toml, samples, columns")
+    )
     quantities = {key: header for key, header in found.items() if key not in ROLES}
     if not quantities:
         mend = 'Say which column holds what: columns = { K = "..." } under [samples].'
@@ -188,7 +190,8 @@ def _refuse_contradiction(word: str, values: list[str], basis: Basis, *, where: 
         raise InputError(where, what, f"Set {word} under [samples] to what is true.")
 
 
-def _require(table: Table, header: str, *, where: str) -> None:
+def require_column(table: Table, header: str, *, where: str) -> None:
+    """Refuse a header that the table does not have, naming the one that is meant."""
     if header in table.headers:
         return
     near = difflib.get_close_matches(header, table.headers, n=1, cutoff=0.5)
@@ -200,8 +203,8 @@ def _list(table: Table) -> str:
     return ", ".join(table.headers[:20])
 
 
-def _guess_role(table: Table, role: str) -> str | None:
-    """Header that names a role, the more telling word first."""
+def guess_role(table: Table, role: str) -> str | None:
+    """Header that names a role (one of `ROLES`), the more telling word first; ``None`` where none does."""
     words = {re.sub(r"\W+", "_", header.lower()).strip("_"): header for header in reversed(table.headers)}
     return next((words[word] for word in _ROLE_WORDS[role] if word in words), None)
 
@@ -240,17 +243,30 @@ def _refuse_shared(found: Mapping[str, str]) -> None:
         seen[header] = key
 
 
-def _place(found: Mapping[str, str], stated: Mapping[str, str]) -> tuple[tuple[str, str] | None, bool]:
-    """Headers of a complete pair of coordinates, longitude and latitude first."""
+def coordinate_headers(
+    found: Mapping[str, str], stated: Mapping[str, str], *, where: str
+) -> tuple[tuple[str, str] | None, bool]:
+    """Headers of a complete pair of coordinates, longitude and latitude first, and whether they are those.
+
+    Parameters
+    ----------
+    found, stated
+        role -> header: all that are known, and those of them that field.toml names in its key `where`.
+
+    Raises
+    ------
+    InputError
+        When one of a pair is missing, or two pairs are stated.
+    """
     for pair in (GEOGRAPHIC, PROJECTED):
         there = [role for role in pair if role in found]
         if len(there) == 1:
             other = next(role for role in pair if role not in there)
-            mend = f'Add {other} = "..." to columns under [samples].'
-            raise InputError("field.toml, samples, columns", f"there is {there[0]} but no {other}", mend)
+            mend = f'Add {other} = "..." to columns.'
+            raise InputError(where, f"there is {there[0]} but no {other}", mend)
         if there and set(found) >= {*GEOGRAPHIC, *PROJECTED} and set(stated) >= {*GEOGRAPHIC, *PROJECTED}:
             what = "longitude, latitude, easting and northing are all given"
-            raise InputError("field.toml, samples, columns", what, "Keep one pair.")
+            raise InputError(where, what, "Keep one pair.")
         if there:
             return (found[pair[0]], found[pair[1]]), pair == GEOGRAPHIC
     return None, True

@@ -3,49 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
-from shapely import Point
 
 from zonemap.errors import InputError
 from zonemap.io import coordinates
-from zonemap.io.boundaries import Boundary, edge_lines, source_crs
+from zonemap.io.boundaries import Boundary, edge_lines
 from zonemap.io.columns import Layout, check_names, check_one_method, check_units, lay_out
 from zonemap.io.field_file import NAME, SamplesTable
+from zonemap.io.located import PLACED_SUFFIXES, Sheet, far_from_field_m, load_sheet, places_crs
 from zonemap.io.measured_units import stated_unit
 from zonemap.io.measured_values import measured_column, some
 from zonemap.io.numbers import Cell, DecimalMark, cell_text, decimal_mark, read_plain
-from zonemap.io.sources import FieldFolder, one_line, shown
-from zonemap.io.tables import MOST_COLUMNS, MOST_HEADER, TABLE_SUFFIXES, Row, Table, read_table
-from zonemap.io.vectors import VECTOR_SUFFIXES, Feature, Layer, read_layer
+from zonemap.io.sources import FieldFolder, shown
+from zonemap.io.tables import Table
 from zonemap.values.arrays import BoolArray, FloatArray
 from zonemap.values.basis import Basis
 from zonemap.values.note import Note
 from zonemap.values.samples import Column, Samples
 
-if TYPE_CHECKING:
-    from pyproj import CRS
-
-SAMPLES_SUFFIXES = TABLE_SUFFIXES + VECTOR_SUFFIXES
+SAMPLES_SUFFIXES = PLACED_SUFFIXES
 _KEY = 'crs = "EPSG:..." under [samples]'
 _SWAP = "Set swap = true under [samples]"
-#: a sample further out than this share of the field's diagonal, or this many metres, is not of the field
-_FAR_SHARE, _FAR_M = 0.1, 20.0
 #: rounding of coordinates, below which a sample on the edge is inside
 _ON_EDGE_M = 0.01
-
-
-@dataclass(frozen=True, slots=True)
-class _Sheet:
-    """Rows with their positions as read; `position` is (rows, 2) with NaN where a row has none, or ``None``."""
-
-    table: Table
-    position: FloatArray | None
-    layer: Layer | None = None
 
 
 def read_samples(
@@ -72,7 +56,7 @@ def read_samples(
     """
     resin = basis.kind == "resin"
     check_names(stated.columns or {}, resin=resin, where=f"{NAME}, samples, columns")
-    sheet = _load(folder, path, stated)
+    sheet = load_sheet(folder, path, layer=stated.layer, sheet=stated.sheet)
     if not sheet.table.rows:
         raise InputError(sheet.table.name, "holds no samples", "Put one row a sample below the headers.")
     layout = lay_out(sheet.table, stated.columns, located=sheet.layer is not None, resin=resin)
@@ -90,31 +74,6 @@ def read_samples(
     measured = np.any([np.isfinite(column.value) for column in columns.values()], axis=0)
     samples = Samples(_ids(table, layout), easting[kept], northing[kept], basis, columns, repeatability_cv)
     return _rows(samples, measured), (*notes, *more)
-
-
-def _load(folder: FieldFolder, path: Path, stated: SamplesTable) -> _Sheet:
-    if path.suffix.lower() in TABLE_SUFFIXES:
-        return _Sheet(read_table(folder, path, sheet=stated.sheet), None)
-    layer = read_layer(folder, path, layer=stated.layer)
-    keys = tuple(dict.fromkeys(key for feature in layer.features for key in feature.properties))
-    if len(keys) > MOST_COLUMNS:
-        raise InputError(layer.name, f"holds {len(keys):,} properties", "Keep only what was measured.")
-    headers = tuple(one_line(key)[:MOST_HEADER] for key in keys)
-    rows = tuple(Row(f.place, tuple(f.properties.get(key) for key in keys)) for f in layer.features)
-    position = np.array([_position(feature, where=layer.name) for feature in layer.features]).reshape(-1, 2)
-    return _Sheet(Table(layer.name, headers, rows, notes=layer.notes), position, layer)
-
-
-def _position(feature: Feature, *, where: str) -> tuple[float, float]:
-    """Coordinates of a point, NaN where there is none."""
-    geometry = feature.geometry
-    if geometry is None or geometry.is_empty:
-        return float("nan"), float("nan")
-    parts = shapely.get_parts(geometry)
-    if len(parts) != 1 or not isinstance(parts[0], Point):
-        mend = "Give every sample one point."
-        raise InputError(f"{where}, {feature.place}", f"is a {geometry.geom_type}, not a point", mend)
-    return parts[0].x, parts[0].y
 
 
 def _units(stated: SamplesTable, basis: Basis, quantities: Sequence[str]) -> dict[str, str]:
@@ -151,7 +110,7 @@ def _decimal(table: Table, layout: Layout) -> DecimalMark:
     return decimal_mark(cells, where=table.name, table="samples", suspect_point=table.delimiter == ";")
 
 
-def _positioned(sheet: _Sheet, layout: Layout, decimal: DecimalMark) -> tuple[_Sheet, list[Note]]:
+def _positioned(sheet: Sheet, layout: Layout, decimal: DecimalMark) -> tuple[Sheet, list[Note]]:
     """Sheet with its positions, less the rows that have none."""
     position = sheet.position
     if layout.place is not None:
@@ -177,7 +136,7 @@ def _coordinate(place: str, cell: Cell, table: Table, header: str, decimal: Deci
 
 
 def _placed(
-    sheet: _Sheet, layout: Layout, stated: SamplesTable, boundary: Boundary
+    sheet: Sheet, layout: Layout, stated: SamplesTable, boundary: Boundary
 ) -> tuple[FloatArray, FloatArray, BoolArray, list[Note]]:
     """Positions in the working CRS, which of them are of the field, and what there is to say about the others."""
     if sheet.position is None:
@@ -187,7 +146,7 @@ def _placed(
         middle = boundary.area.representative_point()
         text = f"{sheet.table.name}: the one sample has no position and stands for the whole field."
         return np.array([middle.x]), np.array([middle.y]), np.ones(1, dtype=bool), [Note("warning", text)]
-    source = _source(sheet, layout, stated)
+    source = places_crs(sheet, stated.crs, geographic=layout.geographic, table="samples", key=_KEY)
     first, second = sheet.position.T[::-1] if stated.swap else sheet.position.T
     places = tuple(row.place for row in sheet.table.rows)
     coordinates.refuse_wrong_scale(first, second, source, where=sheet.table.name, key=_KEY, swap=_SWAP, places=places)
@@ -200,31 +159,12 @@ def _placed(
     if np.mean(away > _ON_EDGE_M) > 0.5:
         exchanged = coordinates.transform_points(second, first, source=source, target=boundary.crs)
         _refuse_elsewhere(away, _distance(boundary, *exchanged), stated, where=sheet.table.name)
-    west, south, east, north = boundary.area.bounds
-    far = max(_FAR_M, _FAR_SHARE * float(np.hypot(east - west, north - south)))
+    far = far_from_field_m(boundary)
     names = _ids(sheet.table, layout)
     notes += _outside_notes(
         away, far, [f"{shown(n)} ({p})" for n, p in zip(names, places, strict=True)], sheet.table.name
     )
     return easting, northing, away <= far, notes
-
-
-def _source(sheet: _Sheet, layout: Layout, stated: SamplesTable) -> CRS:
-    """CRS of the positions as read."""
-    if sheet.layer is not None:
-        return source_crs(sheet.layer, stated.crs, where=sheet.table.name, key=_KEY)
-    where = f"{NAME}, samples, crs"
-    if stated.crs is None and not layout.geographic:
-        mend = 'Say which: crs = "EPSG:32614", or give longitude and latitude columns.'
-        raise InputError(where, "is missing; eastings and northings mean nothing without it", mend)
-    source = coordinates.stated_crs(stated.crs or coordinates.WGS84, where=where)
-    if source.is_geographic != layout.geographic:
-        kind, pair = (
-            ("projected", "longitude and latitude") if layout.geographic else ("geographic", "easting and northing")
-        )
-        mend = "Name the columns easting and northing, or longitude and latitude, as the CRS asks."
-        raise InputError(where, f"{coordinates.code_of(source)} is {kind}, but columns give {pair}", mend)
-    return source
 
 
 def _distance(boundary: Boundary, easting: FloatArray, northing: FloatArray) -> FloatArray:
