@@ -1,4 +1,7 @@
-"""What runs in the child process of `apart`: vector formats through fiona, workbooks through calamine."""
+"""What runs in the child process of `apart`: vector formats through fiona, workbooks through calamine.
+
+Rasters have a module of their own, `apart_rasters`.
+"""
 
 from __future__ import annotations
 
@@ -226,4 +229,23 @@ def _column_number(letters: bytes) -> int:
     return number
 
 
-READERS: dict[str, Callable[..., dict[str, Any]]] = {"layer": read_layer, "workbook": read_workbook}
+def read_raster_header(**arguments: Any) -> dict[str, Any]:
+    """See `apart_rasters.read_header`."""
+    from zonemap.io.apart_rasters import read_header
+
+    return read_header(**arguments)
+
+
+def read_raster_window(**arguments: Any) -> dict[str, Any]:
+    """See `apart_rasters.read_window`."""
+    from zonemap.io.apart_rasters import read_window
+
+    return read_window(**arguments)
+
+
+READERS: dict[str, Callable[..., dict[str, Any]]] = {
+    "layer": read_layer,
+    "workbook": read_workbook,
+    "raster_header": read_raster_header,
+    "raster_window": read_raster_window,
+}

@@ -89,6 +89,23 @@ class SamplesTable(_TomlTable):
         return unit
 
 
+class CovariateTable(_TomlTable):
+    """``[[covariate]]``: what is known all over the field, a raster or the points of a sensor."""
+
+    name: Text = Field(description='Write name = "..." in this [[covariate]] table.')
+    file: Text = Field(description='Name its file: file = "elevation.tif" or file = "conductivity.csv".')
+    band: Annotated[int, Field(ge=1, le=10_000)] | None = Field(None, description="Write a whole number: band = 1.")
+    column: Text | None = Field(None, description='Name the column of its values: column = "...".')
+    columns: dict[Literal["longitude", "latitude", "easting", "northing"], Text] | None = Field(
+        None, description='Name the columns of the coordinates: columns = { longitude = "lon", latitude = "lat" }.'
+    )
+    layer: Text | None = Field(None, description='Name the layer of the file: layer = "...".')
+    sheet: Text | None = Field(None, description='Name the sheet of the workbook: sheet = "...".')
+    crs: Text | None = Field(None, description='Write an EPSG code: crs = "EPSG:32614".')
+    swap: bool = Field(default=False, description="Write swap = true or swap = false.")
+    decimal: Literal[".", ","] | None = Field(None, description='Write decimal = "." or decimal = ",".')
+
+
 class CropTable(_TomlTable):
     """``[crop]``: what grows."""
 
@@ -202,6 +219,9 @@ class FieldFile(_TomlTable):
 
     field: FieldTable = Field(description="Add a [field] table with name, boundary and units.")
     samples: SamplesTable = Field(description="Add a [samples] table with file, basis and unit.")
+    covariate: Annotated[list[CovariateTable], Field(max_length=20)] = Field(
+        [], description="Write each of at most 20 covariates as a table under [[covariate]], with two brackets."
+    )
     crop: CropTable | None = Field(None, description="Write a [crop] table with name and planted.")
     season: SeasonTable = Field(default=SeasonTable(), description="Write a [season] table.")
     decision: DecisionTable = Field(default=DecisionTable(), description="Write a [decision] table.")
@@ -227,9 +247,20 @@ def parse_field_file(content: bytes) -> FieldFile:
     """
     raw = _toml(content)
     try:
-        return FieldFile.model_validate(raw)
+        parsed = FieldFile.model_validate(raw)
     except ValidationError as error:
         raise _in_words(error, raw) from error
+    _refuse_same_names(parsed.covariate)
+    return parsed
+
+
+def _refuse_same_names(covariates: list[CovariateTable]) -> None:
+    first: dict[str, int] = {}
+    for number, table in enumerate(covariates, start=1):
+        earlier = first.setdefault(table.name.strip().casefold(), number)
+        if earlier != number:
+            what = f"{shown(table.name)} is the name of covariate {earlier} too"
+            raise InputError(f"{NAME}, covariate {number}, name", what, "Give every covariate its own name.")
 
 
 def _toml(content: bytes) -> dict[str, Any]:
@@ -307,8 +338,9 @@ def _models(keys: list[int | str]) -> tuple[type[BaseModel], str | None]:
 
 
 _TABLES: dict[str, type[BaseModel]] = {
-    "field": FieldTable, "samples": SamplesTable, "crop": CropTable, "season": SeasonTable, "decision": DecisionTable,
-    "product": ProductTable, "rate_table": RateTableTable, "spreader": SpreaderTable, "no_spread": NoSpreadTable,
+    "field": FieldTable, "samples": SamplesTable, "covariate": CovariateTable, "crop": CropTable, "season": SeasonTable,
+    "decision": DecisionTable, "product": ProductTable, "rate_table": RateTableTable, "spreader": SpreaderTable,
+    "no_spread": NoSpreadTable,
 }  # fmt: skip
 
 

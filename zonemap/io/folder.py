@@ -38,6 +38,7 @@ def read_folder(folder: Path) -> Case:
         Naming file and row, or key, and what to do.
     """
     from zonemap.io.boundaries import field_boundary
+    from zonemap.io.covariates import read_covariates
     from zonemap.io.no_spread import read_no_spread
     from zonemap.io.samples import SAMPLES_SUFFIXES, read_samples
     from zonemap.io.vectors import VECTOR_SUFFIXES, read_layer
@@ -69,12 +70,13 @@ def read_folder(folder: Path) -> Case:
     )
     rate_tables = rate_tables_of(toml.rate_table, units=toml.field.units, quantities=samples.quantities)
     no_spread, no_spread_notes = read_no_spread(inbox, toml.no_spread, boundary)
+    covariates, covariate_notes = read_covariates(inbox, toml.covariate, boundary)
     crop, crop_notes = _crop(inbox, toml.crop, toml)
     temperatures, weather_notes = _temperatures(inbox, toml)
     name = toml.field.name or one_line(folder.resolve().name) or "field"
     notes = (
-        *cv_notes, *boundary.notes, *sample_notes, *no_spread_notes, *crop_notes, *weather_notes,
-        *_unknown_products(rate_tables, products),
+        *cv_notes, *boundary.notes, *sample_notes, *no_spread_notes, *covariate_notes, *crop_notes,
+        *weather_notes, *_unknown_products(rate_tables, products),
     )  # fmt: skip
     return Case(
         field=Field(name, boundary.area, boundary.crs, no_spread),
@@ -89,6 +91,7 @@ def read_folder(folder: Path) -> Case:
         spreader=spreader,
         notes=notes,
         input_sha256=inbox.sha256(),
+        covariates=covariates,
     )
 
 

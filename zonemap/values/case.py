@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from zonemap.units import UnitSystem
+from zonemap.values.covariate import Covariate
 from zonemap.values.field import Field
 from zonemap.values.note import Note
 from zonemap.values.samples import Samples
@@ -26,6 +27,8 @@ class Case:
         ``None`` where only rate tables are used.
     input_sha256
         (file name, hash) of every file that was read.
+    covariates
+        What is known all over the field beside the samples, in the order of field.toml.
     """
 
     field: Field
@@ -40,3 +43,4 @@ class Case:
     spreader: Spreader
     notes: tuple[Note, ...]
     input_sha256: tuple[tuple[str, str], ...]
+    covariates: tuple[Covariate, ...] = ()
