@@ -142,18 +142,19 @@ def _place_notes(samples: Samples, quantity: str, places: tuple[IntArray, ...]) 
     return tuple(notes)
 
 
-def far_from_median(value: FloatArray, *, outlier_score: float, least_cv: float = 0.0) -> BoolArray:
+def far_from_median(value: FloatArray, *, outlier_score: float, logarithmic: bool, least_cv: float = 0.0) -> BoolArray:
     """(n,) whether a value is more than so many robust standard deviations from the median, see `screen`.
 
     Parameters
     ----------
+    logarithmic
+        Whether distances are taken between logarithms; all values must be positive then.
     least_cv
         The robust deviation is taken to be no less than this share of the values.
     """
-    relative = bool(np.all(value > 0))
-    g = np.log(value) if relative else value
+    g = np.log(value) if logarithmic else value
     from_median = g - np.median(g)
-    least = float(np.sqrt(np.log1p(least_cv**2))) if relative else least_cv * float(np.abs(np.median(value)))
+    least = float(np.sqrt(np.log1p(least_cv**2))) if logarithmic else least_cv * float(np.abs(np.median(value)))
     deviation = max(_MAD_TO_DEVIATION * float(np.median(np.abs(from_median))), least)
     return np.asarray(np.abs(from_median) > outlier_score * deviation)
 
@@ -161,7 +162,12 @@ def far_from_median(value: FloatArray, *, outlier_score: float, least_cv: float 
 def _outlier_notes(measurements: Measurements, *, outlier_score: float) -> tuple[Note, ...]:
     """One warning for each value far from the median."""
     value = measurements.value
-    far = far_from_median(value, outlier_score=outlier_score, least_cv=measurements.repeatability_cv)
+    far = far_from_median(
+        value,
+        outlier_score=outlier_score,
+        logarithmic=bool(np.all(value > 0)),
+        least_cv=measurements.repeatability_cv,
+    )
     median = float(np.median(value))
     return tuple(Note("warning", _outlier_text(measurements, int(k), median=median)) for k in np.flatnonzero(far))
 

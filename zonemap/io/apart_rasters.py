@@ -75,12 +75,16 @@ def read_window(*, path: str, band: int, window: list[int], factors: list[int], 
     with _opened(path) as dataset:
         _refuse_large_blocks(dataset, band)
         scale, offset = float(dataset.scales[band - 1]), float(dataset.offsets[band - 1])
+        names = [colour.name for colour in dataset.colorinterp]
+        transparency = names.index("alpha") + 1 if "alpha" in names else 0
         step = max(_STRIP_PIXELS // (width * down), 1)
         for start in range(0, rows, step):
             stop = min(start + step, rows)
             strip = Window(column, row + start * down, columns * across, (stop - start) * down)
             read = dataset.read(band, window=strip, masked=True).astype(np.float64).filled(np.nan)
             read[~(np.abs(read) <= _LARGEST)] = np.nan
+            if transparency:  # GDAL itself heeds it in whole numbers only
+                read[dataset.read(transparency, window=strip) == 0] = np.nan
             few = _still_few(few, read[np.isfinite(read)])
             values[start:stop] = _averaged(read * scale + offset, across=across, down=down)
     np.save(out, values, allow_pickle=False)

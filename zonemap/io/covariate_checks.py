@@ -45,13 +45,19 @@ def constant_note(where: str, name: str, value: FloatArray) -> Note:
 
 
 def outlier_notes(value: FloatArray, *, where: str, name: str) -> tuple[Note, ...]:
-    """Name values far from the median, all in one note; the score is the one of samples."""
+    """Name values far from the median, all in one note; the score is the one of samples.
+
+    Positive values must be far on their own scale and on that of their logarithms: a conductivity is skewed, and a
+    height above any datum may come near 0.
+    """
     from zonemap.geostat.screen import far_from_median
 
     median = float(np.median(value))
     if 2 * np.count_nonzero(value == median) >= value.size:
         return ()  # most are equal: every other one would be far
-    far = far_from_median(value, outlier_score=_OUTLIER_SCORE)
+    far = far_from_median(value, outlier_score=_OUTLIER_SCORE, logarithmic=False)
+    if value.min() > 0:
+        far &= far_from_median(value, outlier_score=_OUTLIER_SCORE, logarithmic=True)
     if not far.any():
         return ()
     share, low, high = float(np.mean(far)), value[far].min(), value[far].max()
