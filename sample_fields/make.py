@@ -1,8 +1,9 @@
-"""Invent the sample fields: outlines and resin supply rates, the same bytes on every run.
+"""Invent the sample fields: outlines, resin supply rates and what goes with them, the same bytes on every run.
 
 Run it from anywhere: ``python sample_fields/make.py``. It writes `boundary.geojson` and `samples.csv` into each folder
-beside it (or below the folder named on the command line); field.toml and README.md are written by hand. Nothing here
-was measured: no place, owner or laboratory stands behind any number.
+beside it (or below the folder named on the command line), and for the potatoes a raster of elevations, a log of
+conductivities and a daily demand; field.toml and README.md are written by hand. Nothing here was measured: no place,
+owner or laboratory stands behind any number.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import csv
 import io
 import json
 import math
+import struct
 import sys
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -22,6 +24,8 @@ import numpy.typing as npt
 Floats = npt.NDArray[np.float64]
 #: metres east and north of a field's origin -> one value a place
 Surface = Callable[[Floats], Floats]
+#: name of a file -> what is in it
+Files = dict[str, bytes]
 
 _KG_HA_PER_LB_AC = 1.1208511561944561  # 0.45359237 kg over 0.40468564224 ha
 _REPEATABILITY_CV = 0.15  # what field.toml says of one composite sample
@@ -46,6 +50,11 @@ class Origin:
         north = np.degrees(place_m[:, 1] / along)
         return np.column_stack([self.longitude + east, self.latitude + north])
 
+    def metres(self, degrees: Floats) -> Floats:
+        """Places of longitudes and latitudes: the inverse of `degrees`, which is linear."""
+        east, north = np.diag(self.degrees(np.eye(2)) - self.degrees(np.zeros((2, 2))))
+        return (degrees - [self.longitude, self.latitude]) / [east, north]
+
 
 def random_surface(rng: np.random.Generator, *, scale_m: float) -> Surface:
     """Random surface of mean 0, variance 1 and covariance exp(-h / scale), as a sum of waves.
@@ -60,6 +69,19 @@ def random_surface(rng: np.random.Generator, *, scale_m: float) -> Surface:
     def surface(place_m: Floats) -> Floats:
         angle = place_m[:, :1] * wave[:, 0] + place_m[:, 1:] * wave[:, 1] + phase
         return np.asarray(math.sqrt(2 / _WAVES) * np.cos(angle).sum(axis=1))
+
+    return surface
+
+
+def rolling_ground(rng: np.random.Generator, *, shortest_m: float, longest_m: float) -> Surface:
+    """Hills of mean 0 and variance 1: a dozen waves in all directions, of lengths between two."""
+    length, direction = np.geomspace(shortest_m, longest_m, 12), rng.uniform(0, 2 * np.pi, size=12)
+    wave = 2 * np.pi / length[:, None] * np.column_stack([np.cos(direction), np.sin(direction)])
+    phase = rng.uniform(0, 2 * np.pi, size=12)
+
+    def surface(place_m: Floats) -> Floats:
+        angle = place_m[:, :1] * wave[:, 0] + place_m[:, 1:] * wave[:, 1] + phase
+        return np.asarray(math.sqrt(2 / 12) * np.cos(angle).sum(axis=1))
 
     return surface
 
@@ -139,6 +161,11 @@ def boundary_text(polygons_m: list[list[Floats]], origin: Origin, *, name: str) 
     return json.dumps({"type": "FeatureCollection", "features": [feature]}, indent=1) + "\n"
 
 
+def files(boundary: str, samples: str) -> Files:
+    """Outline and samples under the names they go by."""
+    return {"boundary.geojson": boundary.encode(), "samples.csv": samples.encode()}
+
+
 def samples_text(columns: Mapping[str, list[str]]) -> str:
     """CSV with a header, one row a composite sample."""
     text = io.StringIO()
@@ -159,7 +186,7 @@ def located(ids: list[str], place_m: Floats, origin: Origin) -> dict[str, list[s
     return {"sample": ids, "lon": decimals(longitude, 6), "lat": decimals(latitude, 6)}
 
 
-def irrigated_corn() -> tuple[str, str]:
+def irrigated_corn() -> Files:
     """About 60 ha with a creek along one side and a homestead in it; 64 samples; sulfur without structure."""
     rng, origin = np.random.default_rng(64_2026), Origin(-98.4370, 40.6130)
     creek = np.linspace(0, 1, 25)
@@ -178,10 +205,10 @@ def irrigated_corn() -> tuple[str, str]:
         score = random_surface(rng, scale_m=scale_m)(place) if scale_m else rng.normal(size=len(place))
         supply = measured(rng, median * np.exp(sigma * standardised(score)))
         columns[header] = decimals(supply / _KG_HA_PER_LB_AC, 4 if median < 0.1 else 3)
-    return boundary_text([[outline, homestead]], origin, name="Two Cottonwoods"), samples_text(columns)
+    return files(boundary_text([[outline, homestead]], origin, name="Two Cottonwoods"), samples_text(columns))
 
 
-def organic_tomatoes() -> tuple[str, str]:
+def organic_tomatoes() -> Files:
     """2 ha on a slope; 14 samples; nitrogen rises more than fourfold from the top to the foot."""
     rng, origin = np.random.default_rng(14_2026), Origin(-121.9480, 38.7210)
     outline = np.array([[0, 0], [92, 4], [98, 205], [6, 212]], dtype=float)
@@ -198,10 +225,10 @@ def organic_tomatoes() -> tuple[str, str]:
             rng, median * np.exp(slope * down + sigma * standardised(random_surface(rng, scale_m=60)(place)))
         )
         columns[header] = decimals(supply / _KG_HA_PER_LB_AC, 3)
-    return boundary_text([[outline]], origin, name="Lower Bench"), samples_text(columns)
+    return files(boundary_text([[outline]], origin, name="Lower Bench"), samples_text(columns))
 
 
-def turf_greens() -> tuple[str, str]:
+def turf_greens() -> Files:
     """Three greens on sand and a fairway on loam, one area in four parts; 24 samples, 5 a green and 9."""
     rng, origin = np.random.default_rng(24_2026), Origin(-83.4120, 40.1870)
     centres, radii, turns = [(30, 40), (330, 20), (170, 190)], [(15, 11), (13, 12), (16, 10)], [20, 0, -35]
@@ -230,34 +257,143 @@ def turf_greens() -> tuple[str, str]:
             rng, np.array(level)[part] * np.exp(sigma * standardised(random_surface(rng, scale_m=15)(place)))
         )
         columns[f"{header.lower()}_kg_ha_day"] = decimals(supply, 3)
-    return boundary_text([[ring] for ring in parts], origin, name="Three greens and a fairway"), samples_text(columns)
+    return files(
+        boundary_text([[ring] for ring in parts], origin, name="Three greens and a fairway"), samples_text(columns)
+    )
 
 
-def home_garden() -> tuple[str, str]:
+def home_garden() -> Files:
     """A plot of about 250 m2 with one composite sample that has no place."""
     origin = Origin(-89.6630, 43.0410)
     outline = np.array([[0, 0], [17.5, 0.6], [17.1, 14.8], [-0.4, 14.1]], dtype=float)
     supply_lb_ac_day = {"no3_n": 1.1, "p": 0.34, "k": 1.4, "s": 0.2, "ca": 2.9, "mg": 0.6}
     columns = {"sample": ["plot"]} | {header: [f"{rate:.2f}"] for header, rate in supply_lb_ac_day.items()}
-    return boundary_text([[outline]], origin, name="Plot behind the shed"), samples_text(columns)
+    return files(boundary_text([[outline]], origin, name="Plot behind the shed"), samples_text(columns))
 
 
-FIELDS: Mapping[str, Callable[[], tuple[str, str]]] = {
+def geotiff(value: Floats, *, west: float, north: float, degrees: float) -> bytes:
+    """GeoTIFF of (rows, columns) numbers on square pixels of WGS 84, north up, in one strip, not packed.
+
+    Tags by TIFF 6.0 (Aldus 1992), section 8; georeference and keys by GeoTIFF 1.1 (OGC 19-008r4), annex B: geographic
+    model, pixel is area, EPSG 4326. Written out here because no library promises the same bytes in every version.
+    """
+    rows, columns = value.shape
+    pixels = value.astype("<f4").tobytes()
+    doubles = struct.pack("<3d", degrees, degrees, 0) + struct.pack("<6d", 0, 0, 0, west, north, 0)
+    keys = struct.pack("<16H", 1, 1, 1, 3, 1024, 0, 1, 2, 1025, 0, 1, 1, 2048, 0, 1, 4326)
+    after = 8 + 2 + 14 * 12 + 4
+    start = after + len(doubles) + len(keys)
+    short, long, double = 3, 4, 12
+    entries = [
+        (256, long, 1, columns), (257, long, 1, rows), (258, short, 1, 32), (259, short, 1, 1), (262, short, 1, 1),
+        (273, long, 1, start), (277, short, 1, 1), (278, long, 1, rows), (279, long, 1, len(pixels)),
+        (284, short, 1, 1), (339, short, 1, 3), (33550, double, 3, after), (33922, double, 6, after + 24),
+        (34735, short, 16, after + len(doubles)),
+    ]  # fmt: skip
+    directory = b"".join(struct.pack("<HHII", *entry) for entry in entries)
+    head = b"II*\0" + struct.pack("<IH", 8, len(entries)) + directory + struct.pack("<I", 0)
+    return head + doubles + keys + pixels
+
+
+def passes(rng: np.random.Generator, ring_m: Floats, *, apart_m: float, along_m: float) -> Floats:
+    """Places of a sensor that is drawn up and down a field and logs at a steady beat, each off by a little."""
+    west, south = ring_m.min(axis=0)
+    east, north = ring_m.max(axis=0)
+    down = np.arange(south + along_m / 2, north, along_m)
+    lines = [
+        np.column_stack([np.full(len(down), easting), down if number % 2 else down[::-1]])
+        for number, easting in enumerate(np.arange(west + apart_m / 2, east, apart_m))
+    ]
+    place = np.vstack(lines)
+    place = place + rng.normal(0, 0.4, size=place.shape)
+    return place[inside(place, ring_m)]
+
+
+def daily_demand_text(plan: Mapping[str, tuple[float, float, float]], *, days: int) -> str:
+    """CSV of daily uptake, kg/ha/day: element -> season total, middle day, and days from 10 to 90 % of the total.
+
+    Cumulative uptake is logistic; it rises from 10 to 90 % in 2 ln 9 over its steepness.
+    """
+    edge = np.arange(days + 1)
+    columns = {"day": [str(day) for day in range(days)]}
+    for element, (total, middle, width) in plan.items():
+        share = 1 / (1 + np.exp(-2 * math.log(9) / width * (edge - middle)))
+        columns[element] = decimals(total * np.diff(share) / (share[-1] - share[0]), 4)
+    return samples_text(columns)
+
+
+def rolling_potatoes() -> Files:
+    """About 40 ha of rolling ground; 32 samples; supplies follow elevation and conductivity, known all over."""
+    rng, origin = np.random.default_rng(32_2026), Origin(-112.1520, 43.5610)
+    outline = np.array([[0, 0], [742, -8], [770, 215], [728, 552], [185, 566], [-12, 420]], dtype=float)
+    hills = rolling_ground(rng, shortest_m=280, longest_m=900)
+    patches = random_surface(rng, scale_m=90)
+    place = jittered_grid(rng, outline, [], count=32, margin=0.3)
+
+    def elevation_m(at_m: Floats) -> Floats:
+        return np.asarray(1_460 + 0.008 * at_m[:, 0] + 4.0 * hills(at_m))
+
+    def conductivity(at_m: Floats) -> Floats:
+        """Millisiemens a metre: higher in hollows, and in patches of finer soil."""
+        return np.asarray(32 * np.exp(-0.20 * hills(at_m) + 0.18 * patches(at_m)))
+
+    high, conducting = standardised(elevation_m(place)), standardised(np.log(conductivity(place)))
+    # header: median in kg/ha/day; change of the logarithm with elevation and with conductivity (a standard deviation
+    # each); standard deviation of the rest
+    plan = {
+        "n_kg_ha_day": (3.4, -0.26, 0.0, 0.10), "p_kg_ha_day": (0.46, -0.22, 0.0, 0.10),
+        "k_kg_ha_day": (4.6, 0.0, 0.28, 0.10), "s_kg_ha_day": (0.55, 0.0, 0.0, 0.18),
+    }  # fmt: skip
+    columns = located([f"R{n:02d}" for n in range(1, 33)], place, origin)
+    for header, (median, with_height, with_conductivity, sigma) in plan.items():
+        rest = standardised(random_surface(rng, scale_m=120)(place))
+        score = with_height * high + with_conductivity * conducting + sigma * rest
+        columns[header] = decimals(measured(rng, median * np.exp(score)), 3)
+    logged = passes(rng, outline, apart_m=19.0, along_m=7.2)
+    noisy = conductivity(logged) * np.exp(0.06 * rng.normal(size=len(logged)))
+    speed = 9 + 0.8 * rng.normal(size=len(logged))
+    lon, lat = origin.degrees(logged).T
+    log = {
+        "lon": decimals(lon, 6), "lat": decimals(lat, 6), "ec_shallow": decimals(noisy, 1),
+        "speed_km_h": decimals(speed, 1),
+    }  # fmt: skip
+    demand = {"N": (215, 55, 45), "P": (28, 60, 50), "K": (270, 52, 42), "S": (18, 58, 50)}
+    return files(boundary_text([[outline]], origin, name="Seven Swales"), samples_text(columns)) | {
+        "elevation.tif": elevations(elevation_m, outline, origin),
+        "conductivity.csv": samples_text(log).encode(),
+        "demand.csv": daily_demand_text(demand, days=120).encode(),
+    }
+
+
+def elevations(elevation_m: Surface, outline: Floats, origin: Origin) -> bytes:
+    """GeoTIFF of elevations about a field on pixels of a third of a second of arc (10.3 m from south to north)."""
+    degrees = 1 / 10_800
+    west, south = np.floor(origin.degrees(outline.min(axis=0)[None] - 150)[0] / degrees)
+    east, north = np.ceil(origin.degrees(outline.max(axis=0)[None] + 150)[0] / degrees)
+    column, row = np.meshgrid(np.arange(west, east) + 0.5, np.arange(north, south, -1) - 0.5)
+    at_m = origin.metres(np.column_stack([column.ravel(), row.ravel()]) * degrees)
+    # centimetres: the last digits of a cosine differ from one machine to another
+    value = np.round(elevation_m(at_m), 2).reshape(column.shape)
+    return geotiff(value, west=west * degrees, north=north * degrees, degrees=degrees)
+
+
+FIELDS: Mapping[str, Callable[[], Files]] = {
     "irrigated_corn": irrigated_corn,
     "organic_tomatoes": organic_tomatoes,
     "turf_greens": turf_greens,
     "home_garden": home_garden,
+    "rolling_potatoes": rolling_potatoes,
 }
 
 
 def write_all(folder: Path) -> tuple[Path, ...]:
-    """Write outline and samples of every field below a folder; return the files."""
+    """Write the files of every field below a folder; return their paths."""
     written = []
     for name, invent in FIELDS.items():
         (folder / name).mkdir(parents=True, exist_ok=True)
-        for file, text in zip(("boundary.geojson", "samples.csv"), invent(), strict=True):
+        for file, content in invent().items():
             path = folder / name / file
-            path.write_text(text, encoding="utf-8", newline="\n")
+            path.write_bytes(content)
             written.append(path)
     return tuple(written)
 

@@ -136,8 +136,8 @@ def test_the_nugget_of_a_log_is_the_variance_of_its_noise():
 
 
 def test_values_from_points_agree_with_kriging_of_all_of_them():
-    # Peer: PyKrige, ordinary kriging of all 60 points with the same covariance. Its matrix has no nugget on the
-    # diagonal, so at other places than the points its predictions are those of filtered kriging.
+    # Peer: PyKrige, ordinary kriging of all 30 points with the same variogram, which jumps by the nugget at once: at
+    # other places than the points its predictions are those of kriging that filters the nugget out.
     from pykrige.ok import OrdinaryKriging
 
     rng = np.random.default_rng(8)

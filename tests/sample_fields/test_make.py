@@ -7,10 +7,11 @@ from types import SimpleNamespace
 import numpy as np
 import pyproj
 import pytest
+import rasterio
 import shapely
 
 FOLDER = Path(__file__).parents[2] / "sample_fields"
-NAMES = ("home_garden", "irrigated_corn", "organic_tomatoes", "turf_greens")
+NAMES = ("home_garden", "irrigated_corn", "organic_tomatoes", "rolling_potatoes", "turf_greens")
 
 
 @pytest.fixture(scope="module")
@@ -42,7 +43,7 @@ def area_ha(name):
 def test_a_fresh_run_writes_the_files_that_are_here(made):
     folder, files, _ = made
 
-    assert len(files) == 2 * len(NAMES)
+    assert len(files) == 2 * len(NAMES) + 3
     for file in files:
         assert file.read_bytes() == (FOLDER / file.relative_to(folder)).read_bytes(), file.name
 
@@ -61,6 +62,7 @@ def test_every_folder_is_complete():
     [
         ("irrigated_corn", 60, 1, 1, 64),
         ("organic_tomatoes", 2, 1, 0, 14),
+        ("rolling_potatoes", 41, 1, 0, 32),
         ("turf_greens", 0.84, 4, 0, 24),
         ("home_garden", 0.025, 1, 0, 1),
     ],
@@ -83,7 +85,7 @@ def test_rings_turn_as_rfc_7946_asks(name):
         assert not any(ring.is_ccw for ring in polygon.interiors)
 
 
-@pytest.mark.parametrize("name", ["irrigated_corn", "organic_tomatoes", "turf_greens"])
+@pytest.mark.parametrize("name", ["irrigated_corn", "organic_tomatoes", "rolling_potatoes", "turf_greens"])
 def test_samples_lie_inside_their_field(name):
     places = shapely.points(column(name, "lon"), column(name, "lat"))
 
@@ -128,3 +130,66 @@ def test_the_greens_supply_less_than_half_of_what_the_fairway_does():
         value = column("turf_greens", header)
         assert value[~fairway].max() < value[fairway].min()
         assert np.median(value[~fairway]) < 0.5 * np.median(value[fairway])
+
+
+def test_metres_are_the_inverse_of_degrees(made):
+    _, _, module = made
+    origin, place = module.Origin(-112.1520, 43.5610), np.array([[900.0, 700.0], [-30, 4], [0, 0]])
+
+    np.testing.assert_allclose(origin.metres(origin.degrees(place)), place, atol=1e-6)
+
+
+def test_the_hand_written_geotiff_is_one_to_another_library(made):
+    # Peer: GDAL through rasterio reads size, place, CRS and values that the generator meant.
+    _, _, module = made
+    value = np.arange(12.0).reshape(3, 4) / 8
+
+    content = module.geotiff(value, west=-112.5, north=43.5, degrees=0.25)
+
+    with rasterio.MemoryFile(content) as memory, memory.open(driver="GTiff") as raster:
+        np.testing.assert_array_equal(raster.read(1), value)
+        assert raster.crs.to_epsg() == 4326
+        assert raster.tags()["AREA_OR_POINT"] == "Area"
+        assert tuple(raster.bounds) == (-112.5, 42.75, -111.5, 43.5)
+
+
+def test_elevations_reach_beyond_the_potatoes_on_all_sides():
+    with rasterio.open(FOLDER / "rolling_potatoes" / "elevation.tif", driver="GTiff") as raster:
+        value, box = raster.read(1), raster.bounds
+
+    west, south, east, north = outline("rolling_potatoes").bounds
+    # 100 m are 0.0009 degrees of latitude and 0.0012 of longitude at 43.5 degrees
+    assert box.left < west - 0.0012
+    assert box.right > east + 0.0012
+    assert box.bottom < south - 0.0009
+    assert box.top > north + 0.0009
+    assert 1_430 < value.min() < value.max() < 1_490
+
+
+def test_the_potatoes_follow_elevation_and_conductivity_as_the_readme_says():
+    places = np.column_stack([column("rolling_potatoes", "lon"), column("rolling_potatoes", "lat")])
+    with rasterio.open(FOLDER / "rolling_potatoes" / "elevation.tif", driver="GTiff") as raster:
+        height = np.array(list(raster.sample(places)))[:, 0]
+    with (FOLDER / "rolling_potatoes" / "conductivity.csv").open(encoding="utf-8", newline="") as file:
+        log = np.array([[float(row[key]) for key in ("lon", "lat", "ec_shallow")] for row in csv.DictReader(file)])
+    scale = [np.cos(np.radians(43.56)), 1.0]
+    away = np.hypot(*np.moveaxis((places[:, None] - log[None, :, :2]) * scale, 2, 0))
+    conductivity = log[np.argsort(away, axis=1)[:, :8], 2].mean(axis=1)
+    logarithm = {h: np.log(column("rolling_potatoes", f"{h}_kg_ha_day")) for h in "npks"}
+
+    assert len(log) == 3034
+    # Of the variance of log N 0.26^2 is height, 0.10^2 rest and 0.15^2 error: a correlation of 0.82.
+    assert np.corrcoef(height, logarithm["n"])[0, 1] == pytest.approx(-0.82, abs=0.15)
+    assert np.corrcoef(height, logarithm["p"])[0, 1] == pytest.approx(-0.77, abs=0.15)
+    assert np.corrcoef(np.log(conductivity), logarithm["k"])[0, 1] == pytest.approx(0.84, abs=0.15)
+    # 32 independent pairs correlate by chance within 0.35 in 19 of 20 cases
+    assert abs(np.corrcoef(height, logarithm["s"])[0, 1]) < 0.45
+
+
+def test_the_demand_of_the_potatoes_adds_up_to_what_the_readme_says():
+    with (FOLDER / "rolling_potatoes" / "demand.csv").open(encoding="utf-8", newline="") as file:
+        days = list(csv.DictReader(file))
+
+    assert [int(day["day"]) for day in days] == list(range(120))
+    for element, total in {"N": 215, "P": 28, "K": 270, "S": 18}.items():
+        assert sum(float(day[element]) for day in days) == pytest.approx(total, abs=120 * 0.00005)

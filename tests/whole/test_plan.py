@@ -20,8 +20,8 @@ from zonemap.job import plan_field
 from zonemap.pipeline.parse import read_pipeline
 from zonemap.units import HA_PER_AC, KG_HA_PER_LB_AC, KG_PER_LB
 
-FIELDS = ("irrigated_corn", "organic_tomatoes", "turf_greens", "home_garden")
-MAPPED = FIELDS[:3]
+FIELDS = ("irrigated_corn", "organic_tomatoes", "turf_greens", "rolling_potatoes", "home_garden")
+MAPPED = FIELDS[:4]
 
 
 def edit(folder, change):

@@ -100,7 +100,7 @@ def point_covariate(
         mend = 'Say where they are: columns = { longitude = "...", latitude = "..." }.'
         raise InputError(f"{where}, columns", f"{label} has no columns known to hold the positions", mend)
     key = f'crs = "EPSG:..." under [[covariate]] {table.name}'
-    source = places_crs(sheet, table.crs, geographic=layout.geographic, table=where.split(", ")[1], key=key)
+    source = places_crs(sheet, table.crs, geographic=layout.geographic, where=where, key=key)
     first, second = position.T[::-1] if table.swap else position.T
     log = _placed(value, (first, second), sheet, source, boundary, key=key)
     kept = log.usable

@@ -13,7 +13,6 @@ from shapely import Point
 from zonemap.errors import InputError
 from zonemap.io import coordinates
 from zonemap.io.boundaries import Boundary, source_crs
-from zonemap.io.field_file import NAME
 from zonemap.io.sources import FieldFolder, one_line
 from zonemap.io.tables import MOST_COLUMNS, MOST_HEADER, TABLE_SUFFIXES, Row, Table, read_table
 from zonemap.io.vectors import VECTOR_SUFFIXES, Feature, Layer, read_layer
@@ -68,7 +67,7 @@ def _position(feature: Feature, *, where: str) -> tuple[float, float]:
     return parts[0].x, parts[0].y
 
 
-def places_crs(sheet: Sheet, stated: str | None, *, geographic: bool, table: str, key: str) -> CRS:
+def places_crs(sheet: Sheet, stated: str | None, *, geographic: bool, where: str, key: str) -> CRS:
     """CRS of the positions as read.
 
     Parameters
@@ -77,7 +76,7 @@ def places_crs(sheet: Sheet, stated: str | None, *, geographic: bool, table: str
         What field.toml says of it.
     geographic
         Whether the columns give longitude and latitude.
-    table, key
+    where, key
         The table of field.toml that names the file, and how to state the CRS there.
 
     Raises
@@ -87,7 +86,7 @@ def places_crs(sheet: Sheet, stated: str | None, *, geographic: bool, table: str
     """
     if sheet.layer is not None:
         return source_crs(sheet.layer, stated, where=sheet.table.name, key=key)
-    where = f"{NAME}, {table}, crs"
+    where = f"{where}, crs"
     if stated is None and not geographic:
         mend = 'Say which: crs = "EPSG:32614", or give longitude and latitude columns.'
         raise InputError(where, "is missing; eastings and northings mean nothing without it", mend)

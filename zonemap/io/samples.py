@@ -146,7 +146,7 @@ def _placed(
         middle = boundary.area.representative_point()
         text = f"{sheet.table.name}: the one sample has no position and stands for the whole field."
         return np.array([middle.x]), np.array([middle.y]), np.ones(1, dtype=bool), [Note("warning", text)]
-    source = places_crs(sheet, stated.crs, geographic=layout.geographic, table="samples", key=_KEY)
+    source = places_crs(sheet, stated.crs, geographic=layout.geographic, where=f"{NAME}, samples", key=_KEY)
     first, second = sheet.position.T[::-1] if stated.swap else sheet.position.T
     places = tuple(row.place for row in sheet.table.rows)
     coordinates.refuse_wrong_scale(first, second, source, where=sheet.table.name, key=_KEY, swap=_SWAP, places=places)
