@@ -10,7 +10,8 @@ from zonemap.geostat.covariance import CORRELATIONS, PRACTICAL_RANGE, block_offs
 from zonemap.geostat.crossval import cross_validate, leave_one_out
 from zonemap.geostat.empirical import empirical_variogram
 from zonemap.geostat.kriging import pykrige_points
-from zonemap.geostat.likelihood import NUGGET_SHARES, likelihood_grid, range_grid, refine
+from zonemap.geostat.likelihood import NUGGET_SHARES, likelihood_grid, refine
+from zonemap.geostat.signal import range_grid
 from zonemap.geostat.system import krige, kriging_system
 from zonemap.values.surface import Transform
 from zonemap.values.variogram import Variogram
@@ -135,16 +136,16 @@ def test_the_likelihood_grid_is_the_textbook_formula_at_every_point(family, plai
     relative = np.ones(len(value)) if plain else np.where(np.arange(len(value)) % 3 == 0, 0.6, 1.0)
     values = np.column_stack([value, value[::-1]])
 
+    ranges = np.array([20.0, 90.0])
+
     grid = likelihood_grid(
-        sites,
+        (CORRELATIONS[family](distances(sites, sites) / range_m) for range_m in ranges),
         values,
-        family=family,
-        range_m=np.array([20.0, 90.0]),
         nugget_share=np.array([0.05, 0.5]),
         relative_nugget=relative,
     )
 
-    for i, range_m in enumerate(grid.range_m):
+    for i, range_m in enumerate(ranges):
         for j, share in enumerate(grid.nugget_share):
             for q in range(2):
                 likelihood, sill = plain_restricted_likelihood(
@@ -162,11 +163,10 @@ def test_the_likelihood_grid_is_the_textbook_formula_at_every_point(family, plai
 @pytest.mark.parametrize("seed", range(6))
 def test_refining_finds_what_a_general_optimiser_finds(seed, simulate):
     sites, value = simulate(count=50, side_m=800.0, variogram=Variogram("exponential", 150.0, 0.3, 1.0), seed=seed)
+    ranges = range_grid(sites, "exponential")
     grid = likelihood_grid(
-        sites,
+        (np.exp(-distances(sites, sites) / range_m) for range_m in ranges),
         value[:, None],
-        family="exponential",
-        range_m=range_grid(sites, "exponential"),
         nugget_share=np.array(NUGGET_SHARES),
     )
 
@@ -176,10 +176,17 @@ def test_refining_finds_what_a_general_optimiser_finds(seed, simulate):
             sites, value, family="exponential", range_m=np.exp(log_range), share=share, relative_nugget=np.ones(50)
         )[0]
 
-    range_m, share, _ = refine(sites, value, grid, column=0, family="exponential")
+    range_m, share, _ = refine(
+        sites,
+        value,
+        family="exponential",
+        range_m=ranges,
+        nugget_share=grid.nugget_share,
+        log_likelihood=grid.log_likelihood[:, :, 0],
+    )
 
     start = np.log(range_m), share
-    bounds = [np.log(grid.range_m[[0, -1]]), (0.0, 0.98)]
+    bounds = [np.log(ranges[[0, -1]]), (0.0, 0.98)]
     peer = minimize(lambda p: -likelihood(*p), start, method="L-BFGS-B", bounds=bounds)
     assert likelihood(*start) >= grid.log_likelihood.max() - 1e-9
     assert likelihood(*start) == pytest.approx(-peer.fun, abs=0.005)

@@ -192,7 +192,7 @@ def test_no_field_is_taken_for_perfectly_smooth(measure):
 
     smooth = measure(sites, 10 + np.sin(sites[:, 0] / 200) + np.cos(sites[:, 1] / 150))
 
-    fitted = fit_covariances((smooth,), family="matern_5_2", transform="none")[0].variogram
+    fitted = fit_covariances((smooth,), families=("matern_5_2",), transform="none")[0].variogram
     assert fitted.nugget_ratio == pytest.approx(1e-4)
 
 

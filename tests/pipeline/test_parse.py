@@ -36,7 +36,7 @@ def test_every_parameter_of_every_method_is_typed_and_documented():
         (("[zone_count]", "[zone_counts]"), r"\[zone_counts\] is not a stage. Did you mean zone_count\?"),
         (("most = 8", 'most = "8"'), r"zone_count.most: '8' does not fit. Input should be a valid integer"),
         (("most = 8", "most = true"), r"zone_count.most: True does not fit"),
-        (('family = "exponential"', 'family = "gaussian"'), r"surface.family: .* Input should be 'spherical'"),
+        (('family = "auto"', 'family = "gaussian"'), r"surface.family: .* Input should be 'auto'"),
         (('[limits]\nuse = "clamp_and_round"', ""), r"\[limits\] is missing. Add it with use = one of clamp_and_round"),
         (('[limits]\nuse = "clamp_and_round"', "[limits]"), r"limits: 'use' is missing"),
         (("[screen]", "[screen"), "is not TOML"),

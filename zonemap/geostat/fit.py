@@ -9,15 +9,16 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from zonemap.geostat.covariance import site_covariance
 from zonemap.geostat.crossval import leave_one_out
-from zonemap.geostat.likelihood import NUGGET_SHARES, LikelihoodGrid, likelihood_grid, range_grid, refine
+from zonemap.geostat.likelihood import NUGGET_SHARES, LikelihoodGrid, likelihood_grid, refine
 from zonemap.geostat.repeatability import measurement_variance, pure_nugget
 from zonemap.geostat.scale import Candidate, TransformChoice, candidates, default_transform, is_constant
+from zonemap.geostat.signal import PLACE, Mix, Places, Signal, Standard, signals_of, site_correlations
 from zonemap.geostat.threads import one_linear_algebra_thread
 from zonemap.values.arrays import FloatArray, IntArray
 from zonemap.values.note import Note
@@ -64,50 +65,66 @@ class _Layout:
     """Where a group of quantities was sampled, in an order that does not depend on the order of the rows."""
 
     order: IntArray
-    sites: FloatArray
+    sites: Places
+    signals: tuple[Signal, ...]
     relative_nugget: FloatArray
+
+    @property
+    def key(self) -> tuple[bytes, bytes, bytes]:
+        return self.sites.xy.tobytes(), self.sites.features.tobytes(), self.relative_nugget.tobytes()
 
 
 def fit_covariances(
     measurements: tuple[Measurements, ...],
     *,
-    family: Family = "exponential",
+    families: tuple[Family, ...] = ("exponential",),
+    mixes: tuple[Mix, ...] = PLACE,
+    features: tuple[FloatArray, ...] | None = None,
     transform: TransformChoice = "auto",
     structure_level: float = 0.05,
+    plugged_in: bool = True,
     seed: int = 0,
 ) -> tuple[Fit, ...]:
     """Fit every quantity; those sampled at the same points share decompositions and the null fields of the test.
 
     Parameters
     ----------
+    families, mixes
+        What is compared with pure nugget (`zonemap.geostat.signal`). The model that is returned is the likeliest of
+        the families, of place alone.
+    features
+        (n, p) of the points of each quantity, as they are; needed for mixes other than `PLACE`.
     transform
         ``"auto"`` chooses none or log by restricted likelihood with its Jacobian (log under eight points); log is only
         ever used where all values are positive.
     structure_level
         Greatest p-value at which structure counts as found.
+    plugged_in
+        Whether the model is to be used as it is. Then structure also asks that leave-one-out with it be no worse than
+        with the mean.
     seed
         Of the null fields, and of the choice of points where there are more than 600.
     """
     fits: dict[int, Fit] = {}
-    groups: dict[tuple[bytes, bytes], list[int]] = defaultdict(list)
-    layouts: dict[tuple[bytes, bytes], _Layout] = {}
+    groups: dict[tuple[bytes, bytes, bytes], list[int]] = defaultdict(list)
+    layouts: dict[tuple[bytes, bytes, bytes], _Layout] = {}
     for k, quantity in enumerate(measurements):
         without = _without_a_model(quantity, transform)
         if without is not None:
             fits[k] = without
             continue
-        layout = _layout(quantity, family=family, transform=transform, seed=seed)
-        key = (layout.sites.tobytes(), layout.relative_nugget.tobytes())
-        layouts[key] = layout
-        groups[key].append(k)
+        raw = np.empty((quantity.count, 0)) if features is None else features[k]
+        layout = _layout(quantity, raw, families=families, mixes=mixes, transform=transform, seed=seed)
+        layouts[layout.key] = layout
+        groups[layout.key].append(k)
     for key, members in groups.items():
         with one_linear_algebra_thread():
             together = _fit_together(
                 tuple(measurements[k] for k in members),
                 layouts[key],
-                family=family,
                 transform=transform,
                 structure_level=structure_level,
+                plugged_in=plugged_in,
                 seed=seed,
             )
         fits.update(zip(members, together, strict=True))
@@ -130,29 +147,36 @@ def _without_a_model(quantity: Measurements, transform: TransformChoice) -> Fit 
     return None
 
 
-def _layout(quantity: Measurements, *, family: Family, transform: TransformChoice, seed: int) -> _Layout:
+def _layout(
+    quantity: Measurements,
+    features: FloatArray,
+    *,
+    families: tuple[Family, ...],
+    mixes: tuple[Mix, ...],
+    transform: TransformChoice,
+    seed: int,
+) -> _Layout:
     order = np.lexsort((quantity.northing_m, quantity.easting_m))
     if quantity.count > _MOST_FITTED_POINTS:
         chosen = np.random.default_rng(seed).choice(quantity.count, _MOST_FITTED_POINTS, replace=False)
         order = order[np.sort(chosen)]
-    sites = np.column_stack([quantity.easting_m, quantity.northing_m])[order]
-    plain = _Layout(order, sites, np.ones(len(order)))
+    xy = np.column_stack([quantity.easting_m, quantity.northing_m])[order]
+    sites = Places(xy, Standard.of(features[order])(features[order]), np.ones((len(order), 1)))
+    plain = _Layout(order, sites, signals_of(xy, families, mixes), np.ones(len(order)))
     if np.all(quantity.replicates == 1):
         return plain
-    return _Layout(order, sites, _relative_nugget(quantity, plain, family=family, transform=transform))
+    return replace(plain, relative_nugget=_relative_nugget(quantity, plain, transform=transform))
 
 
-def _relative_nugget(
-    quantity: Measurements, layout: _Layout, *, family: Family, transform: TransformChoice
-) -> FloatArray:
+def _relative_nugget(quantity: Measurements, layout: _Layout, *, transform: TransformChoice) -> FloatArray:
     """(n,) nugget of a value against a plain sample's: in an average of r rows the measurement part is 1/r of it.
 
     How much of the nugget that part is comes from a first fit that takes all values as plain.
     """
     scales = candidates(quantity.value[layout.order], transform)
-    grid = _grid(layout, scales, null_fields=0, family=family, seed=0)
+    grid = _grid(layout, scales, null_fields=0, seed=0)
     best = _best(grid, scales, first=0)
-    row, share_index = _best_point(grid, best)
+    row, share_index = np.unravel_index(np.argmax(grid.log_likelihood[:, :, best]), grid.log_likelihood.shape[:2])
     spread = scales[best].spread
     nugget = float(grid.nugget_share[share_index] * grid.sill[row, share_index, best]) * spread**2
     measured = min(measurement_variance(quantity, scales[best].transform), nugget)
@@ -160,18 +184,15 @@ def _relative_nugget(
     return np.asarray(1.0 - part + part / quantity.replicates[layout.order])
 
 
-def _grid(
-    layout: _Layout, scales: tuple[Candidate, ...], *, null_fields: int, family: Family, seed: int
-) -> LikelihoodGrid:
+def _grid(layout: _Layout, scales: tuple[Candidate, ...], *, null_fields: int, seed: int) -> LikelihoodGrid:
     """Likelihood grid with a column a scale, and after them one a white-noise field with the same relative nuggets."""
     noise = np.random.default_rng(seed).standard_normal((len(layout.sites), null_fields))
     noise *= np.sqrt(layout.relative_nugget)[:, None]
     return likelihood_grid(
-        layout.sites,
+        site_correlations(layout.signals, layout.sites),
         np.column_stack([*(scale.standard for scale in scales), noise]),
-        family=family,
-        range_m=range_grid(layout.sites, family),
         nugget_share=np.array(NUGGET_SHARES),
+        drift=layout.sites.drift,
         relative_nugget=layout.relative_nugget,
     )
 
@@ -184,18 +205,13 @@ def _best(grid: LikelihoodGrid, scales: tuple[Candidate, ...], *, first: int) ->
     return int(np.argmax(likelihood + np.array([scale.log_jacobian for scale in scales])))
 
 
-def _best_point(grid: LikelihoodGrid, column: int) -> tuple[int, int]:
-    row, share_index = np.unravel_index(np.argmax(grid.log_likelihood[:, :, column]), grid.log_likelihood.shape[:2])
-    return int(row), int(share_index)
-
-
 def _fit_together(
     quantities: tuple[Measurements, ...],
     layout: _Layout,
     *,
-    family: Family,
     transform: TransformChoice,
     structure_level: float,
+    plugged_in: bool,
     seed: int,
 ) -> tuple[Fit, ...]:
     """Fit quantities that share points and relative nuggets.
@@ -209,30 +225,38 @@ def _fit_together(
     """
     scales = tuple(candidates(quantity.value[layout.order], transform) for quantity in quantities)
     flat = tuple(scale for of_quantity in scales for scale in of_quantity)
-    grid = _grid(layout, flat, null_fields=_NULL_FIELDS, family=family, seed=seed)
+    grid = _grid(layout, flat, null_fields=_NULL_FIELDS, seed=seed)
     null_ratio = grid.ratio[len(flat) :]
     fits = []
     first = 0
     for quantity, of_quantity in zip(quantities, scales, strict=True):
         best = _best(grid, of_quantity, first=first)
         p = (1 + int(np.count_nonzero(null_ratio >= grid.ratio[first + best]))) / (1 + len(null_ratio))
-        model = _spatial_model(quantity, layout, of_quantity[best], grid, column=first + best, family=family)
-        fits.append(_judged(quantity, of_quantity[best].transform, model, p, structure_level=structure_level))
+        model = _spatial_model(quantity, layout, of_quantity[best], grid, column=first + best)
+        fit = Fit(of_quantity[best].transform, "found", p, model, _thinned(quantity))
+        found = p <= structure_level and (not plugged_in or _predicts(quantity, fit.transform, model))
+        fits.append(fit if found else without_structure(quantity, fit, passed=p <= structure_level))
         first += len(of_quantity)
     return tuple(fits)
 
 
 def _spatial_model(
-    quantity: Measurements,
-    layout: _Layout,
-    scale: Candidate,
-    grid: LikelihoodGrid,
-    *,
-    column: int,
-    family: Family,
+    quantity: Measurements, layout: _Layout, scale: Candidate, grid: LikelihoodGrid, *, column: int
 ) -> Variogram:
+    """Likeliest model of place alone, refined about the likeliest of the grid's that hold most of place."""
+    most = max(signal.place for signal in layout.signals)
+    rows = np.flatnonzero([signal.place == most for signal in layout.signals])
+    likeliest = grid.log_likelihood[rows, :, column].max(axis=1)
+    family = layout.signals[rows[int(np.argmax(likeliest))]].family
+    rows = np.array([row for row in rows.tolist() if layout.signals[row].family == family])
     range_m, share, sill = refine(
-        layout.sites, scale.standard, grid, column=column, family=family, relative_nugget=layout.relative_nugget
+        layout.sites.xy,
+        scale.standard,
+        family=family,
+        range_m=np.array([layout.signals[row].range_m for row in rows.tolist()]),
+        nugget_share=grid.nugget_share,
+        log_likelihood=grid.log_likelihood[rows, :, column],
+        relative_nugget=layout.relative_nugget,
     )
     sill *= scale.spread**2
     nugget = share * sill
@@ -240,18 +264,21 @@ def _spatial_model(
     return Variogram(family, range_m, nugget, sill - nugget, measured)
 
 
-def _judged(quantity: Measurements, transform: Transform, model: Variogram, p: float, *, structure_level: float) -> Fit:
-    """Structure is found when chance hardly gives it and leave-one-out is no worse than with the mean."""
-    notes = _thinned(quantity)
-    if p <= structure_level and _predicts(quantity, transform, model):
-        return Fit(transform, "found", p, model, notes)
-    why = f"p = {p:.2g}" if p > structure_level else f"p = {p:.2g}, but the mean predicts left-out samples better"
+def without_structure(quantity: Measurements, fit: Fit, *, passed: bool) -> Fit:
+    """Return the fit as one that shows no structure.
+
+    Parameters
+    ----------
+    passed
+        Whether the test against pure nugget was passed, so that it is prediction that failed.
+    """
+    why = f"p = {fit.structure_p:.2g}" + (", but the mean predicts left-out samples better" if passed else "")
     text = (
         f"{quantity.quantity}: {quantity.count} samples show no spatial structure ({why}); this sampling cannot "
-        "support a map of it, and the surface is the field mean. Sample closer together, or apply one rate."
+        "support a map of it. Sample closer together, or apply one rate."
     )
-    nugget = pure_nugget(quantity, transform, family=model.family)
-    return Fit(transform, "not_found", p, nugget, (*notes, Note("warning", text)))
+    nugget = pure_nugget(quantity, fit.transform)
+    return replace(fit, structure="not_found", variogram=nugget, notes=(*fit.notes, Note("warning", text)))
 
 
 def _predicts(quantity: Measurements, transform: Transform, model: Variogram) -> bool:

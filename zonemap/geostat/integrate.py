@@ -1,11 +1,12 @@
 """Kriging with the covariance parameters integrated out.
 
 Fifteen to sixty samples do not fix a variogram, and a prediction that takes one fitted variogram for the truth is
-overconfident. Here every range and nugget share of a grid predicts, with the weight of `zonemap.geostat.parameters`;
-the sill is integrated analytically, so that each prediction is a Student t with n - 1 degrees of freedom.
+overconfident. Here every signal and nugget share of a grid predicts, with the weight of `zonemap.geostat.parameters`;
+the sill is integrated analytically, so that each prediction is a Student t with n - q degrees of freedom, q the columns
+of the drift (1 for a constant mean).
 
-For one range the eigenvectors of the sites' correlation serve every nugget share and every quantity sampled at the same
-points: a block's correlations are rotated once, and what is left is element by element.
+For one signal the eigenvectors of the sites' correlation serve every nugget share and every quantity sampled at the
+same points: a block's correlations are rotated once, and what is left is element by element.
 
 References
 ----------
@@ -18,16 +19,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import groupby
 
 import numpy as np
 
 from zonemap.geostat.covariance import CORRELATIONS, block_offsets, distances, within_block_correlation
 from zonemap.geostat.mixture import TERMS, mixture_series, t_density
 from zonemap.geostat.parameters import ParameterPoints
+from zonemap.geostat.signal import Places, Signal, feature_correlations, mixed, own_line, site_correlations
 from zonemap.geostat.system import POINT
 from zonemap.geostat.threads import in_threads, one_linear_algebra_thread
 from zonemap.values.arrays import FloatArray, IntArray
-from zonemap.values.variogram import Family
 
 #: (sites, targets) elements worked on at a time.
 _CHUNK_ELEMENTS = 60_000
@@ -41,70 +43,85 @@ _WITHIN_POINTS = 8
 #: cell over range (4 x 4 even points leave 1 %), which is 0.4 % of one sample's part at this share.
 _SMALL_CELL = 0.15
 _GAUSS_LEGENDRE = 2 / np.sqrt(3)  # their distance, relative to that of 2 x 2 even points
+#: Beyond the end of a Box-Cox scale there is no curvature to speak of.
+_LEAST_STRAIGHT = 0.1
 
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """What is predicted: the mean over a square of the true field.
+    """What is predicted: the mean over a block of the true field.
 
     Attributes
     ----------
-    side_m
-        Of the square; 0 for a point.
+    shape
+        (2, 2): its sides as rows, in the axes of `Places.xy`, m; a square has the identity times its side, a point
+        zeros.
     points
         Along a side.
     short_range_m
         Correlation length of the nugget's real part, which no two samples share.
     measurement_variance
         (quantities,) part of a nugget that is error.
-    log_spread
-        (quantities,) what one unit of a value is on a natural log scale, 0 where it is no logarithm. On a log scale the
-        block's *arithmetic* mean is asked: its logarithm lies above the mean of the logarithms by half the variance
-        within the block.
+    curvature, slope
+        (quantities,) of the scale: where a value is v, the *arithmetic* mean of a block lies above the mean on the
+        scale by half the variance within the block times ``curvature / (1 + slope v)`` (to second order, and exactly on
+        a log scale, where the slope is 0). Both are 0 where there is no transform.
     """
 
-    side_m: float
+    shape: FloatArray
     points: int
     short_range_m: float
     measurement_variance: FloatArray
-    log_spread: FloatArray
+    curvature: FloatArray
+    slope: FloatArray
+
+    @classmethod
+    def square(cls, side_m: float, points: int, short_range_m: float, measurement_variance: FloatArray) -> Block:
+        """Return a square block of untransformed quantities."""
+        none = np.zeros(len(measurement_variance))
+        return cls(side_m * np.eye(2), points, short_range_m, measurement_variance, none, none)
 
 
 def integrated_blocks(
-    sites: FloatArray,
+    sites: Places,
     values: FloatArray,
-    targets: FloatArray,
+    targets: Places,
     points: ParameterPoints,
     block: Block,
     *,
     relative_nugget: FloatArray | None = None,
 ) -> FloatArray:
-    """(quantities, 8, m) Hermite series of the true block means at (m, 2) targets, on the g scale.
+    """(quantities, 8, m) Hermite series of the true block means at m targets, on the g scale.
 
     Parameters
     ----------
     values
         (n, quantities), as for `parameter_points`.
+    targets
+        Centres of the blocks; their features and drift are means over the block.
     relative_nugget
         (n,) nugget of each value relative to a plain sample's; ``None`` is 1.
     """
     quantities = values.shape[1]
     rotations = _rotations(sites, values, points, relative_nugget)
     series = np.empty((quantities, TERMS, len(targets)))
-    real, own = _true_variances(points, block)
-    rise = 0.5 * (real - own) * block.log_spread
+    within = _within_blocks(points.signals, block)
+    short, lost = _short_range(points, block, within)
+    degrees = len(sites) - sites.drift.shape[1]
 
     def fill(part: slice) -> None:
-        centre = np.empty((quantities, len(points.range_m), part.stop - part.start))
-        factor = np.empty((len(points.range_m), part.stop - part.start))
-        for rotation in rotations:
-            rotation.predict(sites, targets[part], points.family, block, centre, factor)
+        centre = np.empty((quantities, len(points.signal), part.stop - part.start))
+        factor = np.empty((len(points.signal), part.stop - part.start))
+        _predict(rotations, sites, targets.part(part), block, within, centre, factor)
         for q in range(quantities):
             live = points.weight[:, q] > 0
-            variance = points.sill[live, q, None] * factor[live] + own[live, q, None]
+            variance = points.sill[live, q, None] * factor[live] + short[live, q, None]
             scale = np.sqrt(np.maximum(variance, _LEAST_VARIANCE * points.sill[live, q, None]))
-            middle = centre[q, live] + rise[live, q, None]
-            series[q, :, part] = mixture_series(points.weight[live, q], middle, scale, degrees=len(sites) - 1)
+            middle = centre[q, live]
+            if block.curvature[q] != 0:
+                straight = np.maximum(1.0 + block.slope[q] * middle, _LEAST_STRAIGHT)
+                middle = middle + 0.5 * lost[live, q, None] * block.curvature[q] / straight
+            series[q, :, part] = mixture_series(points.weight[live, q], middle, scale, degrees=degrees)
 
     with one_linear_algebra_thread():
         in_threads(fill, _chunks(len(sites), len(targets)))
@@ -113,33 +130,36 @@ def integrated_blocks(
 
 @dataclass(frozen=True, slots=True)
 class LeftOut:
-    """What the other samples say of each sample's reading: mixtures of t distributions with n - 2 degrees of freedom.
+    """What the other samples say of each sample's reading: mixtures of t distributions.
 
     Attributes
     ----------
     weight, centre, scale
         (points, n, quantities); weights sum to 1 over the points.
+    degrees
+        Degrees of freedom, n - 1 - q.
     """
 
     weight: FloatArray
     centre: FloatArray
     scale: FloatArray
+    degrees: int
 
 
 def integrated_leave_one_out(
-    sites: FloatArray, values: FloatArray, points: ParameterPoints, *, relative_nugget: FloatArray | None = None
+    sites: Places, values: FloatArray, points: ParameterPoints, *, relative_nugget: FloatArray | None = None
 ) -> LeftOut:
     """Leave-one-out predictions in closed form: what weighing and predicting again without each sample would give.
 
     Notes
     -----
-    With B the precision at unit sill less its part along the mean, the residual of sample i is ``r = (B z)_i / B_ii``
+    With B the precision at unit sill less its part along the drift, the residual of sample i is ``r = (B z)_i / B_ii``
     (Dubrule 1983); without it the quadratic form falls by ``r^2 B_ii``, which gives the sill, and the likelihood loses
     the density of the sample given the others, by which its weight is divided. The ranges stay those that all sites
     gave, and the prior's measurement part is not counted again.
     """
-    degrees = len(sites) - 2
-    shape = (len(points.range_m), *values.shape)
+    degrees = len(sites) - sites.drift.shape[1] - 1
+    shape = (len(points.signal), *values.shape)
     weight, centre, scale = np.empty(shape), np.empty(shape), np.empty(shape)
     for rotation in _rotations(sites, values, points, relative_nugget):
         for row, residual, unit in rotation.left_out():
@@ -148,124 +168,168 @@ def integrated_leave_one_out(
             centre[row] = values - residual
             density = t_density(residual / scale[row], degrees=degrees) / scale[row]
             weight[row] = points.weight[row] / np.maximum(density, np.finfo(float).tiny)
-    return LeftOut(weight / weight.sum(axis=0), centre, scale)
+    return LeftOut(weight / weight.sum(axis=0), centre, scale, degrees)
 
 
 @dataclass(frozen=True, slots=True)
 class _Rotation:
-    """One range: the sites' correlation in its own axes.
+    """One signal: the sites' correlation in its own axes.
 
     Attributes
     ----------
-    rows
-        Parameter points of this range.
+    number, rows
+        Of the signal, and of its parameter points.
     rotator
         (n, n): eigenvectors, transposed, over the square root of the relative nuggets.
-    ones, turned
-        Rotated vector of ones (n,) and values (n, quantities).
+    drift, turned
+        Rotated drift (n, q) and values (n, quantities).
     spectrum
         (rows, n) eigenvalues of ``(1 - share) C + share W`` in those axes.
-    mean
-        (rows, quantities) generalised least squares means.
+    determined
+        (rows, q, q) inverse of the precision of the drift's coefficients at unit sill.
+    coefficient
+        (rows, q, quantities) their generalised least squares estimates.
     """
 
-    range_m: float
+    signal: Signal
+    number: int
     rows: IntArray
     share: FloatArray
     rotator: FloatArray
-    ones: FloatArray
+    drift: FloatArray
     turned: FloatArray
     spectrum: FloatArray
-    mean: FloatArray
+    determined: FloatArray
+    coefficient: FloatArray
 
     @classmethod
     def of(
         cls,
-        sites: FloatArray,
+        number: int,
+        correlation: FloatArray,
+        sites: Places,
         values: FloatArray,
         points: ParameterPoints,
-        range_m: float,
         relative_nugget: FloatArray | None,
     ) -> _Rotation:
-        rows = np.flatnonzero(points.range_m == range_m)
+        rows = np.flatnonzero(points.signal == number)
         share = points.nugget_share[rows]
         root = np.ones(len(sites)) if relative_nugget is None else np.sqrt(relative_nugget)
-        correlation = CORRELATIONS[points.family](distances(sites, sites) / range_m) / np.outer(root, root)
-        eigenvalue, vector = np.linalg.eigh(correlation)
+        eigenvalue, vector = np.linalg.eigh(correlation / np.outer(root, root))
         rotator = np.ascontiguousarray(vector.T / root)
         spectrum = (1 - share)[:, None] * np.maximum(eigenvalue, 0.0) + share[:, None]
         spectrum = np.maximum(spectrum, _LEAST_EIGENVALUE)
-        ones, turned = rotator.sum(axis=1), rotator @ values
-        mean = ((ones / spectrum) @ turned) / (np.square(ones) / spectrum).sum(axis=1)[:, None]
-        return cls(float(range_m), rows, share, rotator, ones, turned, spectrum, mean)
+        drift, turned = rotator @ sites.drift, rotator @ values
+        weighted = drift.T / spectrum[:, None, :]
+        determined = np.linalg.inv(weighted @ drift)
+        coefficient = determined @ (weighted @ turned)
+        return cls(
+            points.signals[number], number, rows, share, rotator, drift, turned, spectrum, determined, coefficient
+        )
 
     def left_out(self) -> Iterator[tuple[int, FloatArray, FloatArray]]:
         """For each parameter point its row, (n, quantities) residuals and (n, 1) their variances at unit sill."""
-        for row, spectrum, mean in zip(self.rows.tolist(), self.spectrum, self.mean, strict=True):
-            inverse = 1.0 / spectrum
-            along = self.rotator.T @ (inverse * self.ones)
-            precision = np.square(self.rotator.T) @ inverse - np.square(along) / (inverse @ np.square(self.ones))
+        for k, row in enumerate(self.rows.tolist()):
+            inverse = 1.0 / self.spectrum[k]
+            along = self.rotator.T @ (inverse[:, None] * self.drift)
+            precision = np.square(self.rotator.T) @ inverse
+            precision -= np.einsum("iq,qr,ir->i", along, self.determined[k], along)
             unit = 1.0 / np.maximum(precision, _LEAST_EIGENVALUE)[:, None]
-            turned = self.turned - np.outer(self.ones, mean)
-            yield row, (self.rotator.T @ (inverse[:, None] * turned)) * unit, unit
+            left = self.turned - self.drift @ self.coefficient[k]
+            yield row, (self.rotator.T @ (inverse[:, None] * left)) * unit, unit
 
-    def predict(
-        self,
-        sites: FloatArray,
-        targets: FloatArray,
-        family: Family,
-        block: Block,
-        centre: FloatArray,
-        factor: FloatArray,
-    ) -> None:
-        """Fill centres and sill-free kriging variances (less the block's own) of this range's parameter points."""
-        turned = self.rotator @ _block_correlation(sites, targets, family, self.range_m, block)
+    def predict(self, correlation: FloatArray, drift: FloatArray, centre: FloatArray, factor: FloatArray) -> None:
+        """Fill centres and sill-free kriging variances, less the targets' own, of this signal's parameter points.
+
+        Parameters
+        ----------
+        correlation, drift
+            (n, m) of the sites with the targets, and (m, q) the targets' own.
+        """
+        turned = self.rotator @ correlation
         signal = (1 - self.share)[:, None] / self.spectrum
-        ones = (signal * self.ones) @ turned
-        determined = np.square(self.ones / np.sqrt(self.spectrum)).sum(axis=1)[:, None]
-        factor[self.rows] = np.square(1 - ones) / determined
-        factor[self.rows] -= (signal * (1 - self.share)[:, None]) @ np.square(turned)
+        factor[self.rows] = -(signal * (1 - self.share)[:, None]) @ np.square(turned)
+        # (rows, q, m): what of the drift the sites do not carry to the targets
+        missed = drift.T - (signal[:, None, :] * self.drift.T) @ turned
+        factor[self.rows] += (missed * (self.determined @ missed)).sum(axis=1)
         for q in range(self.turned.shape[1]):
-            left = self.turned[:, q] - self.mean[:, q, None] * self.ones
-            centre[q, self.rows] = self.mean[:, q, None] + (signal * left) @ turned
+            coefficient = self.coefficient[:, :, q]
+            left = self.turned[:, q] - coefficient @ self.drift.T
+            centre[q, self.rows] = coefficient @ drift.T + (signal * left) @ turned
 
 
 def _rotations(
-    sites: FloatArray, values: FloatArray, points: ParameterPoints, relative_nugget: FloatArray | None
+    sites: Places, values: FloatArray, points: ParameterPoints, relative_nugget: FloatArray | None
 ) -> list[_Rotation]:
-    """One rotation a range, in rising order."""
+    """One rotation a signal, in order."""
     with one_linear_algebra_thread():
-        return [_Rotation.of(sites, values, points, r, relative_nugget) for r in np.unique(points.range_m).tolist()]
+        return [
+            _Rotation.of(number, correlation, sites, values, points, relative_nugget)
+            for number, correlation in enumerate(site_correlations(points.signals, sites))
+        ]
 
 
-def _true_variances(points: ParameterPoints, block: Block) -> tuple[FloatArray, FloatArray]:
-    """(points, quantities) variances of the true field at a point, and of its mean over the block."""
+def _predict(
+    rotations: list[_Rotation],
+    sites: Places,
+    targets: Places,
+    block: Block,
+    within: FloatArray,
+    centre: FloatArray,
+    factor: FloatArray,
+) -> None:
+    """Fill centres and sill-free variances of the true block means; what of the nugget is real is not in them."""
+    signals = tuple(rotation.signal for rotation in rotations)
+    line, likeness = feature_correlations(signals, sites, targets)
+    of_itself = own_line(targets)
+    for _, members in groupby(rotations, key=lambda r: (r.signal.family, r.signal.range_m)):
+        place = None
+        for rotation in members:
+            signal = rotation.signal
+            if place is None and signal.place > 0:
+                place = _block_correlation(sites.xy, targets.xy, signal, block)
+            rotation.predict(mixed(signal, place, line, likeness), targets.drift, centre, factor)
+            own = signal.place * within[rotation.number] + signal.line * of_itself + signal.likeness
+            factor[rotation.rows] += (1 - rotation.share)[:, None] * own
+
+
+def _within_blocks(signals: tuple[Signal, ...], block: Block) -> FloatArray:
+    """(signals,) mean correlation by place within a block."""
+    offsets = _offsets(block.shape, _WITHIN_POINTS)
+    return np.array([within_block_correlation(signal.family, signal.range_m, offsets) for signal in signals])
+
+
+def _short_range(points: ParameterPoints, block: Block, within: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """(points, quantities) variance of a block's mean from the real part of the nugget, and what averages out in it.
+
+    What averages out is the variance of the true field at a point about the mean of its block.
+    """
     shared = (1 - points.nugget_share)[:, None] * points.sill
     short = np.maximum(points.nugget_share[:, None] * points.sill - block.measurement_variance, 0.0)
-    if block.side_m == 0:
-        return shared + short, shared + short
-    offsets = block_offsets(block.side_m, _WITHIN_POINTS)
-    within = {r: within_block_correlation(points.family, r, offsets) for r in np.unique(points.range_m).tolist()}
-    left = np.array([within[r] for r in points.range_m.tolist()])[:, None]
-    short_left = within_block_correlation("exponential", block.short_range_m, offsets)
-    return shared + short, shared * left + short * short_left
+    short_left = within_block_correlation("exponential", block.short_range_m, _offsets(block.shape, _WITHIN_POINTS))
+    lost = np.array([signal.place for signal in points.signals]) * (1.0 - within)
+    return short * short_left, shared * lost[points.signal, None] + short * (1.0 - short_left)
+
+
+def _offsets(shape: FloatArray, points: int) -> FloatArray:
+    """(points^2, 2) points that stand for a block of that shape, about its centre."""
+    return block_offsets(1.0, points) @ shape if shape.any() else POINT
 
 
 def _standing_for(block: Block, range_m: float) -> FloatArray:
     """(points, 2) about its centre that stand for the block."""
-    if block.side_m < _SMALL_CELL * range_m and block.points > 2:
-        return block_offsets(block.side_m * _GAUSS_LEGENDRE, 2)
-    return block_offsets(block.side_m, block.points)
+    longest = float(np.linalg.norm(block.shape, axis=1).max())
+    if longest < _SMALL_CELL * range_m and block.points > 2:
+        return _offsets(block.shape * _GAUSS_LEGENDRE, 2)
+    return _offsets(block.shape, block.points)
 
 
-def _block_correlation(
-    sites: FloatArray, targets: FloatArray, family: Family, range_m: float, block: Block
-) -> FloatArray:
-    """(n, m) mean correlation of sites with blocks."""
-    offsets = POINT if block.side_m == 0 else _standing_for(block, range_m)
+def _block_correlation(sites: FloatArray, targets: FloatArray, signal: Signal, block: Block) -> FloatArray:
+    """(n, m) mean correlation by place of sites with blocks."""
+    offsets = _standing_for(block, signal.range_m)
     total = np.zeros((len(sites), len(targets)))
     for offset in offsets:
-        total += CORRELATIONS[family](distances(sites, targets + offset) / range_m)
+        total += CORRELATIONS[signal.family](distances(sites, targets + offset) / signal.range_m)
     return total / len(offsets)
 
 

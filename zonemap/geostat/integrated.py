@@ -5,22 +5,26 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
 from zonemap.errors import InputError
 from zonemap.geostat.covariance import nearest_gap_m
+from zonemap.geostat.covariates import covariate_values
 from zonemap.geostat.crossval import predictive_mean
 from zonemap.geostat.evidence import gather_evidence
-from zonemap.geostat.fit import Fit, fit_covariances
+from zonemap.geostat.fit import Fit, fit_covariances, without_structure
 from zonemap.geostat.flat import flat_surface
 from zonemap.geostat.integrate import Block, LeftOut, integrated_blocks, integrated_leave_one_out
 from zonemap.geostat.kriging import ordinary_block_kriging
 from zonemap.geostat.mixture import mixture_series
 from zonemap.geostat.parameters import parameter_points
 from zonemap.geostat.scale import TransformChoice
+from zonemap.geostat.signal import COVARIATES, PLACE, TREND, FamilyChoice, Mix, Places, Standard, families_of
 from zonemap.geostat.threads import one_linear_algebra_thread
 from zonemap.values.arrays import FloatArray, IntArray
+from zonemap.values.covariate import Covariate
 from zonemap.values.grid import Grid
 from zonemap.values.samples import Measurements
 from zonemap.values.surface import CrossValidation, Surface
@@ -43,7 +47,8 @@ def integrated_block_kriging(
     measurements: tuple[Measurements, ...],
     grid: Grid,
     *,
-    family: Family = "exponential",
+    covariates: tuple[Covariate, ...] = (),
+    family: FamilyChoice = "auto",
     transform: TransformChoice = "auto",
     block_points: int = 4,
     structure_level: float = 0.05,
@@ -52,13 +57,17 @@ def integrated_block_kriging(
 ) -> tuple[Surface, ...]:
     """Mean over each cell of what is in the field, with the uncertainty of range, nugget and sill in it.
 
-    Where the samples show no structure the surface is the field mean; above 400 points it is that of
-    `ordinary_block_kriging`.
+    Where the samples show no structure the surface leans only as little from the field mean as their likelihood says.
+    Above 400 points it is that of `ordinary_block_kriging`.
 
     Parameters
     ----------
+    covariates
+        What else is known of the field; weighed against place by likelihood (`zonemap.geostat.signal`).
+    family
+        ``"auto"`` weighs exponential (rough) and Matern 3/2 (smooth) by likelihood.
     transform, structure_level, seed
-        See `fit_covariances`.
+        See `fit_covariances`; the level decides what is said, not what is mapped.
     block_points
         Most points along a side that stand for a cell.
     short_range_m
@@ -67,7 +76,7 @@ def integrated_block_kriging(
     Raises
     ------
     InputError
-        When the short range is no positive number of metres, or with more than 3,000 points.
+        When the short range is no positive number of metres.
 
     Notes
     -----
@@ -76,36 +85,43 @@ def integrated_block_kriging(
     """
     if short_range_m is not None and not (math.isfinite(short_range_m) and short_range_m > 0):
         raise InputError("short_range_m", f"{short_range_m} m is no length", "Give a positive number of metres.")
-    many = [k for k, quantity in enumerate(measurements) if quantity.count > MOST_INTEGRATED_POINTS]
-    few = [k for k in range(len(measurements)) if k not in many]
-    surfaces: dict[int, Surface] = {}
-    if many:
-        plugged_in = ordinary_block_kriging(
-            tuple(measurements[k] for k in many),
-            grid,
-            family=family,
-            transform=transform,
-            block_points=block_points,
-            structure_level=structure_level,
-            seed=seed,
-        )
-        surfaces.update(zip(many, plugged_in, strict=True))
+    few = [k for k, quantity in enumerate(measurements) if quantity.count <= MOST_INTEGRATED_POINTS]
+    surfaces = _plugged_in(
+        {k: quantity for k, quantity in enumerate(measurements) if k not in few},
+        grid,
+        family=family,
+        transform=transform,
+        block_points=block_points,
+        structure_level=structure_level,
+        seed=seed,
+    )
     chosen = tuple(measurements[k] for k in few)
-    fits = fit_covariances(chosen, family=family, transform=transform, structure_level=structure_level, seed=seed)
-    groups: dict[tuple[bytes, bytes], list[_Standard]] = defaultdict(list)
-    for k, quantity, fit in zip(few, chosen, fits, strict=True):
-        if fit.structure != "found" or fit.variogram is None:
+    targets = np.column_stack(grid.centres())
+    features = _features(chosen, targets, covariates, side_m=grid.cell_m)
+    fits = fit_covariances(
+        chosen,
+        families=families_of(family),
+        mixes=features.mixes,
+        features=features.sites,
+        transform=transform,
+        structure_level=structure_level,
+        plugged_in=False,
+        seed=seed,
+    )
+    groups: dict[tuple[bytes, ...], list[_Standard]] = defaultdict(list)
+    for k, quantity, raw, fit in zip(few, chosen, features.sites, fits, strict=True):
+        if fit.variogram is None:
             surfaces[k] = flat_surface(quantity, grid, fit)
         else:
-            standard = _standard(k, quantity, fit)
-            groups[standard.sites.tobytes(), standard.relative_nugget.tobytes()].append(standard)
-    targets = np.column_stack(grid.centres())
+            standard = _standard(k, quantity, raw, fit)
+            groups[standard.key].append(standard)
     for members in groups.values():
         surfaces.update(
             _together(
                 tuple(members),
                 targets,
-                family=family,
+                features,
+                families=families_of(family),
                 side_m=grid.cell_m,
                 block_points=block_points,
                 short_range_m=short_range_m,
@@ -114,70 +130,143 @@ def integrated_block_kriging(
     return tuple(surfaces[k] for k in range(len(measurements)))
 
 
+def _plugged_in(measurements: dict[int, Measurements], grid: Grid, **parameters: Any) -> dict[int, Surface]:
+    """Surfaces, by position, of quantities with many points."""
+    if not measurements:
+        return {}
+    surfaces = ordinary_block_kriging(tuple(measurements.values()), grid, **parameters)
+    return dict(zip(measurements, surfaces, strict=True))
+
+
+@dataclass(frozen=True, slots=True)
+class _Features:
+    """What beside place predicts: covariates, or a trend across the field.
+
+    Attributes
+    ----------
+    mixes
+        Of place, line and likeness.
+    sites
+        (n, p) of the points of each quantity, as they are.
+    targets
+        (m, p) of the cells.
+    """
+
+    mixes: tuple[Mix, ...]
+    sites: tuple[FloatArray, ...]
+    targets: FloatArray
+
+
+def _features(
+    measurements: tuple[Measurements, ...], targets: FloatArray, covariates: tuple[Covariate, ...], *, side_m: float
+) -> _Features:
+    sites = [np.column_stack([quantity.easting_m, quantity.northing_m]) for quantity in measurements]
+    if not covariates:
+        return _Features(TREND, tuple(sites), targets)
+    # cells and samples in one call: what is fitted to a sensor's points is fitted once
+    values = covariate_values(covariates, np.vstack([targets, *sites]), side_m=side_m)
+    ends = np.cumsum([len(targets), *(len(places) for places in sites)])
+    cells, *parts = np.split(values, ends[:-1])
+    return _Features(COVARIATES, tuple(parts), cells)
+
+
 @dataclass(frozen=True, slots=True)
 class _Standard:
-    """One quantity with structure, on its g scale at unit spread, in an order that its rows do not decide."""
+    """One quantity on its g scale at unit spread, in an order that its rows do not decide."""
 
     position: int
     measurements: Measurements
     fit: Fit
     order: IntArray
-    sites: FloatArray
+    sites: Places
+    standard: Standard
     relative_nugget: FloatArray
     value: FloatArray
     centre: float
     spread: float
     measurement_variance: float
 
+    @property
+    def key(self) -> tuple[bytes, ...]:
+        """Equal for quantities that share points, features and relative nuggets."""
+        return self.sites.xy.tobytes(), self.sites.features.tobytes(), self.relative_nugget.tobytes()
 
-def _standard(position: int, measurements: Measurements, fit: Fit) -> _Standard:
+
+def _standard(position: int, measurements: Measurements, features: FloatArray, fit: Fit) -> _Standard:
     order = np.lexsort((measurements.northing_m, measurements.easting_m))
-    sites = np.column_stack([measurements.easting_m, measurements.northing_m])[order]
+    xy = np.column_stack([measurements.easting_m, measurements.northing_m])[order]
+    standard = Standard.of(features[order])
     g = fit.transform.forward(measurements.value)[order]
     centre, spread = float(g.mean()), float(g.std())
     variogram = fit.variogram
     measured = 0.0 if variogram is None else variogram.measurement_variance
     part = measured / variogram.nugget if variogram is not None and variogram.nugget > 0 else 0.0
-    relative = 1.0 - part + part / measurements.replicates[order]
     return _Standard(
-        position, measurements, fit, order, sites, relative, (g - centre) / spread, centre, spread, measured / spread**2
+        position=position,
+        measurements=measurements,
+        fit=fit,
+        order=order,
+        sites=Places(xy, standard(features[order]), np.ones((len(order), 1))),
+        standard=standard,
+        relative_nugget=1.0 - part + part / measurements.replicates[order],
+        value=(g - centre) / spread,
+        centre=centre,
+        spread=spread,
+        measurement_variance=measured / spread**2,
     )
 
 
 def _together(
     members: tuple[_Standard, ...],
     targets: FloatArray,
+    features: _Features,
     *,
-    family: Family,
+    families: tuple[Family, ...],
     side_m: float,
     block_points: int,
     short_range_m: float | None,
 ) -> dict[int, Surface]:
-    """Surfaces, by position, of quantities that share points and relative nuggets."""
-    sites, relative = members[0].sites, members[0].relative_nugget
+    """Surfaces, by position, of quantities that share points, features and relative nuggets."""
+    first = members[0]
+    sites, relative = first.sites, first.relative_nugget
     values = np.column_stack([member.value for member in members])
     measured = np.array([member.measurement_variance for member in members])
     with one_linear_algebra_thread():
-        points = parameter_points(sites, values, family=family, measurement_variance=measured, relative_nugget=relative)
+        points = parameter_points(
+            sites,
+            values,
+            families=families,
+            measurement_variance=measured,
+            mixes=features.mixes if sites.features.shape[1] else PLACE,
+            relative_nugget=relative,
+        )
     block = Block(
-        side_m,
+        side_m * np.eye(2),
         block_points,
-        nearest_gap_m(sites) * _SHORT_RANGE_OF_GAP if short_range_m is None else short_range_m,
+        nearest_gap_m(sites.xy) * _SHORT_RANGE_OF_GAP if short_range_m is None else short_range_m,
         measured,
         # on a log scale at unit spread the half variance is raised by the spread itself
         np.array([member.spread if member.fit.transform.name == "log" else 0.0 for member in members]),
+        np.zeros(len(members)),
     )
-    series = integrated_blocks(sites, values, targets, points, block, relative_nugget=relative)
+    cells = Places(targets, first.standard(features.targets), np.ones((len(targets), 1)))
+    series = integrated_blocks(sites, values, cells, points, block, relative_nugget=relative)
     left_out = integrated_leave_one_out(sites, values, points, relative_nugget=relative)
     return {member.position: _surface(member, series[q], left_out, q) for q, member in enumerate(members)}
 
 
 def _surface(member: _Standard, series: FloatArray, left_out: LeftOut, q: int) -> Surface:
-    evidence = gather_evidence(member.measurements, member.fit, predictive=None)
+    middle = (left_out.weight[:, :, q] * left_out.centre[:, :, q]).sum(axis=0)
+    n = len(member.value)
+    from_mean = np.square(member.value * n / (n - 1))
+    fit = member.fit
+    if fit.structure == "found" and np.square(member.value - middle).sum() > from_mean.sum():
+        fit = without_structure(member.measurements, fit, passed=True)
+    evidence = gather_evidence(member.measurements, fit, predictive=None)
     surface = Surface(
         quantity=member.measurements.quantity,
         unit=member.measurements.unit,
-        transform=member.fit.transform,
+        transform=fit.transform,
         score_coefficients=_measured_scale(member, series),
         evidence=evidence,
     )
@@ -194,7 +283,7 @@ def _measured_scale(member: _Standard, series: FloatArray) -> FloatArray:
 def _validation(member: _Standard, surface: Surface, left_out: LeftOut, q: int) -> CrossValidation:
     """Leave-one-out under the mixture; what the others say of a reading is a surface of one cell a sample."""
     weight, centre, scale = left_out.weight[:, :, q], left_out.centre[:, :, q], left_out.scale[:, :, q]
-    degrees = len(member.value) - 2
+    degrees = left_out.degrees
     middle = (weight * centre).sum(axis=0)
     variance = (weight * (np.square(scale) * (degrees / (degrees - 2)) + np.square(centre - middle))).sum(axis=0)
     said = replace(

@@ -13,6 +13,7 @@ from zonemap.geostat.evidence import gather_evidence
 from zonemap.geostat.fit import LEAST_POINTS, Fit, fit_covariances
 from zonemap.geostat.flat import flat_surface
 from zonemap.geostat.scale import TransformChoice, default_transform
+from zonemap.geostat.signal import FamilyChoice, families_of
 from zonemap.geostat.student import widening
 from zonemap.geostat.system import krige, kriging_system
 from zonemap.geostat.threads import one_linear_algebra_thread
@@ -21,7 +22,7 @@ from zonemap.values.grid import Grid
 from zonemap.values.note import Note
 from zonemap.values.samples import Measurements
 from zonemap.values.surface import Structure, Surface
-from zonemap.values.variogram import Family, Variogram
+from zonemap.values.variogram import Variogram
 
 #: One neighbourhood of all points is factored: with more this would take minutes and gigabytes.
 MOST_POINTS = 3_000
@@ -34,7 +35,7 @@ def ordinary_block_kriging(
     measurements: tuple[Measurements, ...],
     grid: Grid,
     *,
-    family: Family = "exponential",
+    family: FamilyChoice = "auto",
     transform: TransformChoice = "auto",
     block_points: int = 4,
     structure_level: float = 0.05,
@@ -44,6 +45,8 @@ def ordinary_block_kriging(
 
     Parameters
     ----------
+    family
+        ``"auto"`` takes the likelier of exponential (rough) and Matern 3/2 (smooth).
     transform, structure_level, seed
         See `fit_covariances`.
     block_points
@@ -86,7 +89,7 @@ def ordinary_point_kriging(
     measurements: tuple[Measurements, ...],
     grid: Grid,
     *,
-    family: Family = "exponential",
+    family: FamilyChoice = "auto",
     transform: TransformChoice = "auto",
     structure_level: float = 0.05,
     seed: int = 0,
@@ -182,7 +185,7 @@ def single_value(measurements: tuple[Measurements, ...], grid: Grid) -> tuple[Su
 def _fits(
     measurements: tuple[Measurements, ...],
     *,
-    family: Family,
+    family: FamilyChoice,
     transform: TransformChoice,
     structure_level: float,
     seed: int,
@@ -194,7 +197,9 @@ def _fits(
                 f"{quantity.count:,} points are more than the {MOST_POINTS:,} that are kriged together",
                 "Use many_point_block_kriging under [surface] of a pipeline.",
             )
-    return fit_covariances(measurements, family=family, transform=transform, structure_level=structure_level, seed=seed)
+    return fit_covariances(
+        measurements, families=families_of(family), transform=transform, structure_level=structure_level, seed=seed
+    )
 
 
 def _flat_surfaces(measurements: tuple[Measurements, ...], grid: Grid, fits: tuple[Fit, ...]) -> dict[int, Surface]:

@@ -1,12 +1,14 @@
 """Restricted likelihood of a covariance model over a grid of its parameters, for many quantities at once.
 
-With the mean removed by orthonormal error contrasts K (K X = 0) the covariance of the contrasts is
+With the drift X (ones for a constant mean) removed by orthonormal error contrasts K (K X = 0) the covariance of the
+contrasts is
 
     sill * [(1 - nugget_share) K C K' + nugget_share K W K'],
 
-C the correlation matrix at one range, W the diagonal of relative nuggets (1 for a plain sample). One eigendecomposition
-of K C K' against K W K' makes this diagonal for *every* nugget share and every quantity sampled at the same points, and
-the sill has a closed form. So a grid of ranges x shares costs one decomposition a range and some matrix products.
+C the correlation matrix of one signal, W the diagonal of relative nuggets (1 for a plain sample). One
+eigendecomposition of K C K' against K W K' makes this diagonal for *every* nugget share and every quantity sampled at
+the same points, and the sill has a closed form. So a grid of signals x shares costs one decomposition a signal and some
+matrix products.
 
 References
 ----------
@@ -20,11 +22,12 @@ Kang, H.M. et al. (2008), Efficient control of population structure in model org
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 
-from zonemap.geostat.covariance import CORRELATIONS, PRACTICAL_RANGE, distances, nearest_gap_m
+from zonemap.geostat.covariance import CORRELATIONS, distances
 from zonemap.values.arrays import FloatArray, frozen_floats
 from zonemap.values.variogram import Family
 
@@ -52,17 +55,14 @@ class LikelihoodGrid:
 
     Attributes
     ----------
-    range_m
-        (ranges,) m.
     nugget_share
         (shares,) nugget over sill.
     log_likelihood, sill
-        (ranges, shares, quantities).
+        (signals, shares, quantities).
     null_log_likelihood, null_sill
         (quantities,) of pure nugget.
     """
 
-    range_m: FloatArray
     nugget_share: FloatArray
     log_likelihood: FloatArray
     sill: FloatArray
@@ -70,76 +70,65 @@ class LikelihoodGrid:
     null_sill: FloatArray
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "range_m", frozen_floats(self.range_m, shape=(None,)))
         object.__setattr__(self, "nugget_share", frozen_floats(self.nugget_share, shape=(None,)))
         object.__setattr__(self, "null_log_likelihood", frozen_floats(self.null_log_likelihood, shape=(None,)))
         object.__setattr__(self, "null_sill", frozen_floats(self.null_sill, shape=self.null_log_likelihood.shape))
-        shape = (len(self.range_m), len(self.nugget_share), len(self.null_sill))
+        shape = (None, len(self.nugget_share), len(self.null_sill))
         object.__setattr__(self, "log_likelihood", frozen_floats(self.log_likelihood, shape=shape))
-        object.__setattr__(self, "sill", frozen_floats(self.sill, shape=shape))
+        object.__setattr__(self, "sill", frozen_floats(self.sill, shape=self.log_likelihood.shape))
 
     @property
     def ratio(self) -> FloatArray:
-        """(quantities,) log likelihood of the best spatial model over that of pure nugget, never below 0."""
+        """(quantities,) log likelihood of the best signal over that of pure nugget, never below 0."""
         best = self.log_likelihood.max(axis=(0, 1))
         return np.asarray(np.maximum(best - self.null_log_likelihood, 0.0))
 
 
-def range_grid(sites: FloatArray, family: Family, *, count: int = 14) -> FloatArray:
-    """(count,) ranges spaced evenly in the logarithm, m.
-
-    The practical range runs from the median distance to the nearest neighbour (nothing shorter can be seen) to three
-    diagonals of the sampled box (anything longer looks like a straight line).
-    """
-    diagonal = float(np.hypot(*np.ptp(sites, axis=0)))
-    return np.asarray(np.geomspace(nearest_gap_m(sites), 3.0 * diagonal, count) / PRACTICAL_RANGE[family])
-
-
 def likelihood_grid(
-    sites: FloatArray,
+    correlations: Iterable[FloatArray],
     values: FloatArray,
     *,
-    family: Family,
-    range_m: FloatArray,
     nugget_share: FloatArray,
+    drift: FloatArray | None = None,
     relative_nugget: FloatArray | None = None,
 ) -> LikelihoodGrid:
-    """Restricted log likelihood and profiled sill at every (range, nugget share), for every column of `values`.
+    """Restricted log likelihood and profiled sill at every (signal, nugget share), for every column of `values`.
 
     Parameters
     ----------
-    sites
-        (n, 2) distinct points, m.
+    correlations
+        (n, n) of distinct points under each signal, in turn; one or more.
     values
         (n, quantities) on the g scale, none constant.
+    drift
+        (n, q) columns whose coefficients are wholly unknown; ``None`` is a constant mean.
     relative_nugget
         (n,) nugget of each value relative to that of a plain sample; ``None`` is 1 everywhere.
 
     Notes
     -----
-    The mean is constant. The sill maximises the restricted likelihood: the quadratic form divided by n - 1.
+    The sill maximises the restricted likelihood: the quadratic form divided by n - q.
     """
-    contrasts = error_contrasts(np.ones((len(sites), 1)))
-    nugget = np.ones(len(sites)) if relative_nugget is None else relative_nugget
+    count = len(values)
+    contrasts = error_contrasts(np.ones((count, 1)) if drift is None else drift)
+    nugget = np.ones(count) if relative_nugget is None else relative_nugget
     noise = (contrasts * nugget) @ contrasts.T
     noise_factor = np.linalg.cholesky(noise)
     contrast = np.asarray(np.linalg.solve(noise_factor, contrasts), dtype=float)
     whitened = contrast @ values
-    between = distances(sites, sites)
     log_noise = 2.0 * float(np.log(np.diag(noise_factor)).sum())
-    shape = (len(range_m), len(nugget_share), values.shape[1])
-    log_likelihood, sill = np.empty(shape), np.empty(shape)
-    for k, scale in enumerate(range_m):
-        signal = contrast @ CORRELATIONS[family](between / scale) @ contrast.T
-        eigenvalue, vector = np.linalg.eigh(signal)
+    log_likelihood, sill = [], []
+    for correlation in correlations:
+        eigenvalue, vector = np.linalg.eigh(contrast @ correlation @ contrast.T)
         spectrum = (1.0 - nugget_share)[:, None] * np.maximum(eigenvalue, 0.0) + nugget_share[:, None]
-        log_likelihood[k], sill[k] = _profiled(np.maximum(spectrum, _LEAST_EIGENVALUE), vector.T @ whitened)
+        profiled = _profiled(np.maximum(spectrum, _LEAST_EIGENVALUE), vector.T @ whitened)
+        log_likelihood.append(profiled[0] - 0.5 * log_noise)
+        sill.append(profiled[1])
     null_log_likelihood, null_sill = _profiled(np.ones((1, len(whitened))), whitened)
     return LikelihoodGrid(
-        range_m,
         nugget_share,
-        log_likelihood - 0.5 * log_noise,
-        sill,
+        np.stack(log_likelihood),
+        np.stack(sill),
         null_log_likelihood[0] - 0.5 * log_noise,
         null_sill[0],
     )
@@ -164,41 +153,43 @@ def _profiled(spectrum: FloatArray, rotated: FloatArray) -> tuple[FloatArray, Fl
 def refine(
     sites: FloatArray,
     value: FloatArray,
-    grid: LikelihoodGrid,
     *,
-    column: int,
     family: Family,
+    range_m: FloatArray,
+    nugget_share: FloatArray,
+    log_likelihood: FloatArray,
     relative_nugget: FloatArray | None = None,
 ) -> tuple[float, float, float]:
-    """Range (m), nugget share and sill of (n,) values near the best grid point of their column.
+    """Range (m), nugget share and sill of (n,) values at (n, 2) points, near the best point of a grid.
 
     A pattern search in log range and nugget share that starts with half the grid's steps: it moves to the best of the
     neighbours and halves the steps when none is better. It cannot fail, leave the grid's ranges or do worse than the
     grid.
+
+    Parameters
+    ----------
+    range_m, nugget_share, log_likelihood
+        (ranges,), (shares,), (ranges, shares): the grid, ranges even in the logarithm.
     """
-    row, share_index = np.unravel_index(np.argmax(grid.log_likelihood[:, :, column]), grid.log_likelihood.shape[:2])
-    log_range, share = float(np.log(grid.range_m[row])), float(grid.nugget_share[share_index])
-    bounds = np.log(grid.range_m[[0, -1]])
-    range_step = 0.5 * float(bounds[1] - bounds[0]) / max(len(grid.range_m) - 1, 1)
-    share_step = 0.06
-    sill = float(grid.sill[row, share_index, column])
+    row, column = np.unravel_index(np.argmax(log_likelihood), log_likelihood.shape)
+    log_range, share = float(np.log(range_m[row])), float(nugget_share[column])
+    bounds = np.log(range_m[[0, -1]])
+    range_step = 0.5 * float(bounds[1] - bounds[0]) / max(len(range_m) - 1, 1)
+    share_step, sill = 0.06, np.nan
+    between = distances(sites, sites)
     for _ in range(_MOST_MOVES):
         ranges = np.exp(np.clip(log_range + range_step * np.arange(-1, 2), *bounds))
         shares = np.clip(share + share_step * np.arange(-2, 3), _LEAST_SHARE, _GREATEST_SHARE)
         near = likelihood_grid(
-            sites,
+            (CORRELATIONS[family](between / scale) for scale in ranges),
             value[:, None],
-            family=family,
-            range_m=ranges,
             nugget_share=shares,
             relative_nugget=relative_nugget,
         )
-        row, share_index = np.unravel_index(np.argmax(near.log_likelihood[:, :, 0]), (3, 5))
-        moved = (
-            not np.isclose(ranges[row], np.exp(log_range), rtol=1e-12) or abs(shares[share_index] - share) > share_step
-        )
-        log_range, share = float(np.log(ranges[row])), float(shares[share_index])
-        sill = float(near.sill[row, share_index, 0])
+        row, column = np.unravel_index(np.argmax(near.log_likelihood[:, :, 0]), (3, 5))
+        moved = not np.isclose(ranges[row], np.exp(log_range), rtol=1e-12) or abs(shares[column] - share) > share_step
+        log_range, share = float(np.log(ranges[row])), float(shares[column])
+        sill = float(near.sill[row, column, 0])
         if not moved:
             range_step, share_step = 0.5 * range_step, 0.5 * share_step
         if range_step < _FINE_STEP:

@@ -12,6 +12,7 @@ from zonemap.geostat.fit import Fit, fit_covariances
 from zonemap.geostat.flat import flat_surface
 from zonemap.geostat.neighbourhood import PointValues, krige_nearby
 from zonemap.geostat.scale import TransformChoice
+from zonemap.geostat.signal import FamilyChoice, families_of
 from zonemap.geostat.student import widening
 from zonemap.geostat.thin import average_over_blocks
 from zonemap.geostat.threads import one_linear_algebra_thread
@@ -20,14 +21,14 @@ from zonemap.values.grid import Grid
 from zonemap.values.note import Note
 from zonemap.values.samples import Measurements
 from zonemap.values.surface import Surface
-from zonemap.values.variogram import Family, Variogram
+from zonemap.values.variogram import Variogram
 
 
 def many_point_block_kriging(
     measurements: tuple[Measurements, ...],
     grid: Grid,
     *,
-    family: Family = "exponential",
+    family: FamilyChoice = "auto",
     transform: TransformChoice = "auto",
     block_points: int = 4,
     neighbours: int = 32,
@@ -54,7 +55,7 @@ def many_point_block_kriging(
     averages = tuple(average_over_blocks(quantity) for quantity in measurements)
     fits = fit_covariances(
         tuple(average for average, _ in averages),
-        family=family,
+        families=families_of(family),
         transform=transform,
         structure_level=structure_level,
         seed=seed,

@@ -47,6 +47,10 @@ class Pipeline:
         """Apply the method chosen for a stage."""
         return self.methods[stage](*values, **provided)
 
+    def takes(self, stage: str, provided: str) -> bool:
+        """Whether the method chosen for a stage has a parameter of that name."""
+        return provided in inspect.signature(self.methods[stage]).parameters
+
 
 def shipped_pipelines() -> tuple[str, ...]:
     """Names of the pipelines that come with the package, sorted."""

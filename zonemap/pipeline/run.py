@@ -45,7 +45,7 @@ def run(case: Case, pipeline: Pipeline, progress: Progress) -> Plan:
     measured, notes = _screened(case, pipeline)
     grid: Grid = pipeline.run("grid", case.field)
     progress("surfaces")
-    surfaces = {s.quantity: s for s in pipeline.run("surface", measured, grid)}
+    surfaces, unused = _surfaces(case, pipeline, measured, grid)
     progress("demand and shortfall")
     needs, need_notes = pipeline.run("need", case, surfaces, grid)
     needs = same_currency(needs)
@@ -58,7 +58,15 @@ def run(case: Case, pipeline: Pipeline, progress: Progress) -> Plan:
     prescription, left_out = _prescription(case, pipeline, needs, report, outlines)
     needed = any(need.product and kg_ha.any() for need, kg_ha in zip(needs, report.need_kg_ha, strict=True))
     value = value_of_varying(losses, zones, losses_by_count, needed=needed, case=case)
-    said = (*case.notes, *notes, *surface_notes(surfaces), *need_notes, *left_out, *limit_notes(prescription, case))
+    said = (
+        *case.notes,
+        *notes,
+        *unused,
+        *surface_notes(surfaces),
+        *need_notes,
+        *left_out,
+        *limit_notes(prescription, case),
+    )
     refusal = (Note("refusal", value.verdict),) if value.advice == "no_map" else ()
     return Plan(
         case=case,
@@ -79,6 +87,22 @@ def run(case: Case, pipeline: Pipeline, progress: Progress) -> Plan:
 def _screened(case: Case, pipeline: Pipeline) -> tuple[tuple[Measurements, ...], tuple[Note, ...]]:
     pairs = [pipeline.run("screen", case.samples, quantity) for quantity in case.samples.quantities]
     return tuple(m for m, _ in pairs), tuple(note for _, notes in pairs for note in notes)
+
+
+def _surfaces(
+    case: Case, pipeline: Pipeline, measured: tuple[Measurements, ...], grid: Grid
+) -> tuple[dict[str, Surface], tuple[Note, ...]]:
+    """Surfaces by quantity; covariates that the method cannot use are said to be left out."""
+    if not case.covariates:
+        return {s.quantity: s for s in pipeline.run("surface", measured, grid)}, ()
+    if pipeline.takes("surface", "covariates"):
+        kriged = pipeline.run("surface", measured, grid, covariates=case.covariates)
+        return {s.quantity: s for s in kriged}, ()
+    names = ", ".join(covariate.name for covariate in case.covariates)
+    text = (
+        f"{names}: not used, because this pipeline's surface method takes no covariates. Use integrated_block_kriging."
+    )
+    return {s.quantity: s for s in pipeline.run("surface", measured, grid)}, (Note("warning", text),)
 
 
 @dataclass(frozen=True, slots=True)

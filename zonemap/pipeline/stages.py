@@ -51,6 +51,7 @@ STAGES: Mapping[str, Mapping[str, Method]] = {
 
 #: parameters the flow itself provides: not keys of a pipeline
 PROVIDED: Mapping[str, frozenset[str]] = {
+    "surface": frozenset({"covariates"}),
     "zones": frozenset({"count"}),
     "rate": frozenset({"assurance"}),
     "limits": frozenset({"step_kg_ha"}),
