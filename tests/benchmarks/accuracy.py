@@ -19,7 +19,6 @@ import warnings
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
-from math import factorial
 
 import numpy as np
 
@@ -80,12 +79,10 @@ def by_surface(method, sites, value, targets, truth):
 
 
 def judged(surface, truth):
-    series = surface.score_coefficients
-    variance = sum(factorial(j) * np.square(series[j]) for j in range(1, len(series)))
-    log = surface.transform.name == "log"
-    residual = surface.transform.forward(np.maximum(truth, 1e-9) if log else truth) - series[0]
+    """On the measured scale, as every side is."""
+    mean, deviation = surface.mean(), surface.standard_deviation()
     inside = (truth >= surface.at_score(-Z_95)) & (truth <= surface.at_score(Z_95))
-    return Said(surface.mean(), np.square(residual) / variance, inside)
+    return Said(mean, np.square((truth - mean) / deviation), inside)
 
 
 def normal(mean, variance, truth):

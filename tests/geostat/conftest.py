@@ -32,6 +32,13 @@ for (family in names(models)) {
   write.table(format(as.data.frame(k)[, 3:4], digits = 17), paste0(family, ".txt"),
               row.names = FALSE, col.names = FALSE, quote = FALSE)
 }
+turned <- vgm(1.3, "Exp", 120, 0.4, anis = c(30, 0.4))
+k <- krige(z ~ 1, sites, targets, turned, block = c(30, 30), set = list(nblockdiscr = 4), debug.level = 0)
+write.table(format(as.data.frame(k)[, 3:4], digits = 17), "turned.txt",
+            row.names = FALSE, col.names = FALSE, quote = FALSE)
+k <- krige(z ~ y, sites, targets, vgm(1.3, "Exp", 120, 0.4), debug.level = 0)
+write.table(format(as.data.frame(k)[, 3:4], digits = 17), "drift.txt",
+            row.names = FALSE, col.names = FALSE, quote = FALSE)
 v <- variogram(z ~ 1, sites, cutoff = 300, width = 25)
 write.table(format(v[, 1:3], digits = 17), "variogram.txt", row.names = FALSE, col.names = FALSE, quote = FALSE)
 lattice <- expand.grid(x = 25 * 0:5, y = 25 * 0:5); lattice$z <- (7 * lattice$x + 3 * lattice$y) %% 40

@@ -153,7 +153,7 @@ def test_predictions_of_all_parameter_points_are_those_of_a_plain_loop(field, si
     points = parameter_points(
         Places.plain(sites), values, families=EXPONENTIAL, measurement_variance=measured, relative_nugget=nugget
     )
-    block = Block(side_m * np.eye(2), 8, 12.0, measured, np.array([0.4, 0.0]), np.zeros(2))
+    block = Block(side_m, 8, 12.0, measured, np.array([0.4, 0.0]), np.zeros(2), np.eye(2))
 
     series = integrated_blocks(
         Places.plain(sites), values, Places.plain(targets), points, block, relative_nugget=nugget

@@ -15,6 +15,7 @@ import numpy as np
 
 from zonemap.geostat.covariance import site_covariance
 from zonemap.geostat.crossval import leave_one_out
+from zonemap.geostat.direction import with_direction
 from zonemap.geostat.likelihood import NUGGET_SHARES, LikelihoodGrid, likelihood_grid, refine
 from zonemap.geostat.repeatability import measurement_variance, pure_nugget
 from zonemap.geostat.scale import Candidate, TransformChoice, candidates, default_transform, is_constant
@@ -91,7 +92,7 @@ def fit_covariances(
     ----------
     families, mixes
         What is compared with pure nugget (`zonemap.geostat.signal`). The model that is returned is the likeliest of
-        the families, of place alone.
+        the families, of place alone, longer in one direction where that is earned (not beside covariates).
     features
         (n, p) of the points of each quantity, as they are; needed for mixes other than `PLACE`.
     transform
@@ -233,6 +234,10 @@ def _fit_together(
         best = _best(grid, of_quantity, first=first)
         p = (1 + int(np.count_nonzero(null_ratio >= grid.ratio[first + best]))) / (1 + len(null_ratio))
         model = _spatial_model(quantity, layout, of_quantity[best], grid, column=first + best)
+        if p <= structure_level and not any(signal.likeness for signal in layout.signals):
+            g = of_quantity[best].standard * of_quantity[best].spread
+            turned = with_direction(layout.sites.xy, g, model, relative_nugget=layout.relative_nugget)
+            model = model if turned is None else turned
         fit = Fit(of_quantity[best].transform, "found", p, model, _thinned(quantity))
         found = p <= structure_level and (not plugged_in or _predicts(quantity, fit.transform, model))
         fits.append(fit if found else without_structure(quantity, fit, passed=p <= structure_level))

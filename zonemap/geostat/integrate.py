@@ -18,7 +18,7 @@ Dubrule, O. (1983), Cross validation of kriging in a unique neighborhood, Mathem
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby
 
 import numpy as np
@@ -53,9 +53,8 @@ class Block:
 
     Attributes
     ----------
-    shape
-        (2, 2): its sides as rows, in the axes of `Places.xy`, m; a square has the identity times its side, a point
-        zeros.
+    side_m
+        Of a square; 0 for a point.
     points
         Along a side.
     short_range_m
@@ -66,20 +65,23 @@ class Block:
         (quantities,) of the scale: where a value is v, the *arithmetic* mean of a block lies above the mean on the
         scale by half the variance within the block times ``curvature / (1 + slope v)`` (to second order, and exactly on
         a log scale, where the slope is 0). Both are 0 where there is no transform.
+    axes
+        (2, 2) from coordinates to those of `Places.xy`.
     """
 
-    shape: FloatArray
+    side_m: float
     points: int
     short_range_m: float
     measurement_variance: FloatArray
     curvature: FloatArray
     slope: FloatArray
+    axes: FloatArray
 
     @classmethod
     def square(cls, side_m: float, points: int, short_range_m: float, measurement_variance: FloatArray) -> Block:
-        """Return a square block of untransformed quantities."""
+        """Return a block of untransformed quantities, with one range in all directions."""
         none = np.zeros(len(measurement_variance))
-        return cls(side_m * np.eye(2), points, short_range_m, measurement_variance, none, none)
+        return cls(side_m, points, short_range_m, measurement_variance, none, none, np.eye(2))
 
 
 def integrated_blocks(
@@ -295,7 +297,7 @@ def _predict(
 
 def _within_blocks(signals: tuple[Signal, ...], block: Block) -> FloatArray:
     """(signals,) mean correlation by place within a block."""
-    offsets = _offsets(block.shape, _WITHIN_POINTS)
+    offsets = _offsets(block, _WITHIN_POINTS)
     return np.array([within_block_correlation(signal.family, signal.range_m, offsets) for signal in signals])
 
 
@@ -306,22 +308,23 @@ def _short_range(points: ParameterPoints, block: Block, within: FloatArray) -> t
     """
     shared = (1 - points.nugget_share)[:, None] * points.sill
     short = np.maximum(points.nugget_share[:, None] * points.sill - block.measurement_variance, 0.0)
-    short_left = within_block_correlation("exponential", block.short_range_m, _offsets(block.shape, _WITHIN_POINTS))
+    offsets = _offsets(replace(block, axes=np.eye(2)), _WITHIN_POINTS)
+    short_left = within_block_correlation("exponential", block.short_range_m, offsets)
     lost = np.array([signal.place for signal in points.signals]) * (1.0 - within)
     return short * short_left, shared * lost[points.signal, None] + short * (1.0 - short_left)
 
 
-def _offsets(shape: FloatArray, points: int) -> FloatArray:
-    """(points^2, 2) points that stand for a block of that shape, about its centre."""
-    return block_offsets(1.0, points) @ shape if shape.any() else POINT
+def _offsets(block: Block, points: int, *, stretched: float = 1.0) -> FloatArray:
+    """(points^2, 2) points that stand for a block, about its centre, in the axes of the covariance."""
+    return block_offsets(block.side_m * stretched, points) @ block.axes.T if block.side_m > 0 else POINT
 
 
 def _standing_for(block: Block, range_m: float) -> FloatArray:
     """(points, 2) about its centre that stand for the block."""
-    longest = float(np.linalg.norm(block.shape, axis=1).max())
+    longest = block.side_m * float(np.linalg.norm(block.axes, ord=2))
     if longest < _SMALL_CELL * range_m and block.points > 2:
-        return _offsets(block.shape * _GAUSS_LEGENDRE, 2)
-    return _offsets(block.shape, block.points)
+        return _offsets(block, 2, stretched=_GAUSS_LEGENDRE)
+    return _offsets(block, block.points)
 
 
 def _block_correlation(sites: FloatArray, targets: FloatArray, signal: Signal, block: Block) -> FloatArray:

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from zonemap.errors import InputError
-from zonemap.geostat.covariance import nearest_gap_m
+from zonemap.geostat.covariance import axes_of, nearest_gap_m
 from zonemap.geostat.covariates import covariate_values
 from zonemap.geostat.crossval import predictive_mean
 from zonemap.geostat.evidence import gather_evidence
@@ -179,6 +179,7 @@ class _Standard:
     fit: Fit
     order: IntArray
     sites: Places
+    axes: FloatArray
     standard: Standard
     relative_nugget: FloatArray
     value: FloatArray
@@ -189,12 +190,19 @@ class _Standard:
     @property
     def key(self) -> tuple[bytes, ...]:
         """Equal for quantities that share points, features and relative nuggets."""
-        return self.sites.xy.tobytes(), self.sites.features.tobytes(), self.relative_nugget.tobytes()
+        # the axes too: two sets of points may agree in different ones
+        return (
+            self.axes.tobytes(),
+            self.sites.xy.tobytes(),
+            self.sites.features.tobytes(),
+            self.relative_nugget.tobytes(),
+        )
 
 
 def _standard(position: int, measurements: Measurements, features: FloatArray, fit: Fit) -> _Standard:
     order = np.lexsort((measurements.northing_m, measurements.easting_m))
     xy = np.column_stack([measurements.easting_m, measurements.northing_m])[order]
+    axes = np.eye(2) if fit.variogram is None or fit.variogram.ratio == 1 else axes_of(fit.variogram)
     standard = Standard.of(features[order])
     g = fit.transform.forward(measurements.value)[order]
     centre, spread = float(g.mean()), float(g.std())
@@ -206,7 +214,8 @@ def _standard(position: int, measurements: Measurements, features: FloatArray, f
         measurements=measurements,
         fit=fit,
         order=order,
-        sites=Places(xy, standard(features[order]), np.ones((len(order), 1))),
+        sites=Places(xy @ axes.T, standard(features[order]), np.ones((len(order), 1))),
+        axes=axes,
         standard=standard,
         relative_nugget=1.0 - part + part / measurements.replicates[order],
         value=(g - centre) / spread,
@@ -241,15 +250,18 @@ def _together(
             relative_nugget=relative,
         )
     block = Block(
-        side_m * np.eye(2),
+        side_m,
         block_points,
-        nearest_gap_m(sites.xy) * _SHORT_RANGE_OF_GAP if short_range_m is None else short_range_m,
+        nearest_gap_m(sites.xy @ np.linalg.inv(first.axes).T) * _SHORT_RANGE_OF_GAP
+        if short_range_m is None
+        else short_range_m,
         measured,
         # on a log scale at unit spread the half variance is raised by the spread itself
         np.array([member.spread if member.fit.transform.name == "log" else 0.0 for member in members]),
         np.zeros(len(members)),
+        first.axes,
     )
-    cells = Places(targets, first.standard(features.targets), np.ones((len(targets), 1)))
+    cells = Places(targets @ first.axes.T, first.standard(features.targets), np.ones((len(targets), 1)))
     series = integrated_blocks(sites, values, cells, points, block, relative_nugget=relative)
     left_out = integrated_leave_one_out(sites, values, points, relative_nugget=relative)
     return {member.position: _surface(member, series[q], left_out, q) for q, member in enumerate(members)}

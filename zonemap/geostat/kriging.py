@@ -8,7 +8,14 @@ from collections import defaultdict
 import numpy as np
 
 from zonemap.errors import InputError
-from zonemap.geostat.covariance import CORRELATIONS, block_offsets, within_block_variance
+from zonemap.geostat.covariance import (
+    CORRELATIONS,
+    axes_of,
+    block_offsets,
+    in_axes,
+    within_block_variance,
+    without_direction,
+)
 from zonemap.geostat.evidence import gather_evidence
 from zonemap.geostat.fit import LEAST_POINTS, Fit, fit_covariances
 from zonemap.geostat.flat import flat_surface
@@ -70,17 +77,23 @@ def ordinary_block_kriging(
     offsets = block_offsets(grid.cell_m, block_points)
     targets = np.column_stack(grid.centres())
     surfaces = _flat_surfaces(measurements, grid, fits)
-    for members in _sampled_together(measurements, surfaces):
-        sites = _sites(measurements[members[0]])
-        models = [(k, fits[k].variogram) for k in members]
+    models = {k: fit.variogram for k, fit in enumerate(fits) if k not in surfaces and fit.variogram is not None}
+    for members in _sampled_together(measurements, models):
+        # the members share a direction: in its axes their models have none
+        first = models[members[0]]
+        sites = in_axes(_sites(measurements[members[0]]), first)
         systems = tuple(
-            kriging_system(sites, _g(measurements[k], fits[k]), model, replicates=measurements[k].replicates)
-            for k, model in models
-            if model is not None
+            kriging_system(
+                sites,
+                _g(measurements[k], fits[k]),
+                without_direction(models[k]),
+                replicates=measurements[k].replicates,
+            )
+            for k in members
         )
-        mean, variance = krige(systems, sites, targets, offsets=offsets)
-        for k, system, centre, cell_variance in zip(members, systems, mean, variance, strict=True):
-            rise = 0.5 * within_block_variance(system.variogram, offsets) if fits[k].transform.name == "log" else 0.0
+        mean, variance = krige(systems, sites, in_axes(targets, first), offsets=in_axes(offsets, first))
+        for k, centre, cell_variance in zip(members, mean, variance, strict=True):
+            rise = 0.5 * within_block_variance(models[k], offsets) if fits[k].transform.name == "log" else 0.0
             surfaces[k] = _kriged_surface(measurements[k], fits[k], centre + rise, cell_variance)
     return tuple(surfaces[k] for k in range(len(measurements)))
 
@@ -115,7 +128,8 @@ def ordinary_point_kriging(
         if k in surfaces or fit.variogram is None:
             continue
         with one_linear_algebra_thread():
-            mean, variance = pykrige_points(_sites(quantity), _g(quantity, fit), fit.variogram, targets)
+            sites, model = in_axes(_sites(quantity), fit.variogram), without_direction(fit.variogram)
+            mean, variance = pykrige_points(sites, _g(quantity, fit), model, in_axes(targets, fit.variogram))
         real = np.maximum(variance - fit.variogram.measurement_variance, 0.0)
         surfaces[k] = _kriged_surface(quantity, fit, mean, real)
     return tuple(surfaces[k] for k in range(len(measurements)))
@@ -208,12 +222,11 @@ def _flat_surfaces(measurements: tuple[Measurements, ...], grid: Grid, fits: tup
     return {k: flat_surface(quantity, grid, fit) for k, (quantity, fit) in pairs if fit.structure != "found"}
 
 
-def _sampled_together(measurements: tuple[Measurements, ...], done: dict[int, Surface]) -> tuple[list[int], ...]:
-    """Positions of the quantities that are left, grouped by identical points."""
-    groups: dict[bytes, list[int]] = defaultdict(list)
-    for k, quantity in enumerate(measurements):
-        if k not in done:
-            groups[_sites(quantity).tobytes()].append(k)
+def _sampled_together(measurements: tuple[Measurements, ...], models: dict[int, Variogram]) -> tuple[list[int], ...]:
+    """Positions of the quantities with a model, grouped by identical points and directions."""
+    groups: dict[tuple[bytes, bytes], list[int]] = defaultdict(list)
+    for k, model in models.items():
+        groups[_sites(measurements[k]).tobytes(), axes_of(model).tobytes()].append(k)
     return tuple(groups.values())
 
 

@@ -6,7 +6,7 @@ import dataclasses
 
 import numpy as np
 
-from zonemap.geostat.covariance import block_offsets, within_block_variance
+from zonemap.geostat.covariance import block_offsets, in_axes, within_block_variance, without_direction
 from zonemap.geostat.evidence import gather_evidence
 from zonemap.geostat.fit import Fit, fit_covariances
 from zonemap.geostat.flat import flat_surface
@@ -71,7 +71,12 @@ def many_point_block_kriging(
             continue
         sites, points = _points(quantity, fit, fit.variogram, side_m=grid.cell_m if notes else None)
         mean, variance = krige_nearby(
-            (points,), sites, targets, k=neighbours, per_quadrant=per_quadrant, offsets=offsets
+            (points,),
+            sites,
+            in_axes(targets, fit.variogram),
+            k=neighbours,
+            per_quadrant=per_quadrant,
+            offsets=in_axes(offsets, fit.variogram),
         )
         rise = 0.5 * within_block_variance(fit.variogram, offsets) if fit.transform.name == "log" else 0.0
         surface = _kriged_surface(average, fit, mean[0] + rise, variance[0])
@@ -82,7 +87,7 @@ def many_point_block_kriging(
 def _points(
     quantity: Measurements, fit: Fit, variogram: Variogram, *, side_m: float | None
 ) -> tuple[FloatArray, PointValues]:
-    """Return sites and g values, in an order of their own, averaged on the g scale over blocks of the side if given.
+    """Return sites in the axes of the model and g values, in an order of their own; averages over blocks of a side.
 
     A mean of r values on the g scale has an r-th of their error, which is what the model says of replicates.
     """
@@ -90,8 +95,8 @@ def _points(
     if side_m is not None:
         points, _ = average_over_blocks(points, side_m=side_m)
     order = np.lexsort((points.northing_m, points.easting_m))
-    sites = np.column_stack([points.easting_m, points.northing_m])[order]
-    return sites, PointValues(variogram, points.value[order], points.replicates[order].astype(float))
+    sites = in_axes(np.column_stack([points.easting_m, points.northing_m])[order], variogram)
+    return sites, PointValues(without_direction(variogram), points.value[order], points.replicates[order].astype(float))
 
 
 def _kriged_surface(average: Measurements, fit: Fit, centre: FloatArray, variance: FloatArray) -> Surface:

@@ -28,11 +28,7 @@ class Case:
     input_sha256
         (file name, hash) of every file that was read.
     covariates
-<<<<<<< HEAD
         What is known all over the field beside the samples, in the order of field.toml.
-=======
-        What else is known all over the field.
->>>>>>> 4f16b35 (Covariates, families and a trend weighed with the ranges; surfaces lean from the mean as far as likelihood says)
     """
 
     field: Field

@@ -1,15 +1,10 @@
-<<<<<<< HEAD
 """Covariates: what is known all over a field, or nearly so, and may tell where a nutrient is high or low."""
-=======
-"""Something known all over the field that may go with what was sampled: elevation, conductivity, imagery, yield."""
->>>>>>> 4f16b35 (Covariates, families and a trend weighed with the ranges; surfaces lean from the mean as far as likelihood says)
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TypeAlias
 
-<<<<<<< HEAD
 import numpy as np
 
 from zonemap.errors import InputError
@@ -37,23 +32,6 @@ class RasterCovariate:
     ------
     InputError
         For a pixel without a value, no pixel at all, or pixels without a size.
-=======
-from zonemap.values.arrays import FloatArray, frozen_floats
-
-
-@dataclass(frozen=True, slots=True)
-class RasterCovariate:
-    """Values on square pixels in the working CRS, north up, without gaps.
-
-    Attributes
-    ----------
-    west_m, north_m
-        Outer corner of the first pixel.
-    cell_m
-        Side of a pixel.
-    value
-        (rows, columns), the first row in the north.
->>>>>>> 4f16b35 (Covariates, families and a trend weighed with the ranges; surfaces lean from the mean as far as likelihood says)
     """
 
     name: str
@@ -64,18 +42,14 @@ class RasterCovariate:
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "value", frozen_floats(self.value, shape=(None, None)))
-<<<<<<< HEAD
         _refuse_gaps(self.name, self.value)
         if not (np.isfinite([self.west_m, self.north_m, self.cell_m]).all() and self.cell_m > 0):
             what = f"pixels of {self.cell_m} m at {self.west_m}, {self.north_m} are nowhere"
             raise InputError(f"covariate '{self.name}'", what, "Give its corner and a positive side in metres.")
-=======
->>>>>>> 4f16b35 (Covariates, families and a trend weighed with the ranges; surfaces lean from the mean as far as likelihood says)
 
 
 @dataclass(frozen=True, slots=True)
 class PointCovariate:
-<<<<<<< HEAD
     """A covariate logged at points, in the field's working CRS.
 
     Attributes
@@ -89,14 +63,6 @@ class PointCovariate:
     ------
     InputError
         For a row that is not finite, or no row at all.
-=======
-    """Values at points in the working CRS, as a sensor logs them.
-
-    Attributes
-    ----------
-    easting_m, northing_m, value
-        (n,) finite.
->>>>>>> 4f16b35 (Covariates, families and a trend weighed with the ranges; surfaces lean from the mean as far as likelihood says)
     """
 
     name: str
@@ -108,7 +74,6 @@ class PointCovariate:
         object.__setattr__(self, "value", frozen_floats(self.value, shape=(None,)))
         for axis in ("easting_m", "northing_m"):
             object.__setattr__(self, axis, frozen_floats(getattr(self, axis), shape=self.value.shape))
-<<<<<<< HEAD
             _refuse_gaps(self.name, getattr(self, axis))
         _refuse_gaps(self.name, self.value)
 
@@ -120,8 +85,3 @@ def _refuse_gaps(name: str, values: FloatArray) -> None:
     if values.size == 0 or not np.isfinite(values).all():
         what = "has no value" if values.size == 0 else "has numbers that are not finite"
         raise InputError(f"covariate '{name}'", what, _MEND)
-=======
-
-
-Covariate: TypeAlias = RasterCovariate | PointCovariate
->>>>>>> 4f16b35 (Covariates, families and a trend weighed with the ranges; surfaces lean from the mean as far as likelihood says)

@@ -13,7 +13,7 @@ Family = Literal["spherical", "exponential", "matern_3_2", "matern_5_2"]
 
 @dataclass(frozen=True, slots=True)
 class Variogram:
-    """An isotropic covariance model on the transformed (g) scale.
+    """A covariance model on the transformed (g) scale, the same in all directions unless `ratio` says otherwise.
 
     Attributes
     ----------
@@ -27,6 +27,10 @@ class Variogram:
         Sill less nugget.
     measurement_variance
         Part of `nugget` that is laboratory and compositing error and not in the field.
+    ratio
+        Range across `azimuth_deg` over `range_m`, the range along it; at most 1.
+    azimuth_deg
+        Direction of the longest range, clockwise from north, 0 to 180.
     """
 
     family: Family
@@ -34,6 +38,8 @@ class Variogram:
     nugget: float
     partial_sill: float
     measurement_variance: float = 0.0
+    ratio: float = 1.0
+    azimuth_deg: float = 0.0
 
     @property
     def sill(self) -> float:
