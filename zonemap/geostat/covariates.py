@@ -10,9 +10,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from zonemap.geostat.covariance import block_offsets
-from zonemap.geostat.likelihood import NUGGET_SHARES, likelihood_grid, range_grid, refine
+from zonemap.geostat.covariance import CORRELATIONS, block_offsets, distances
+from zonemap.geostat.likelihood import NUGGET_SHARES, likelihood_grid, refine
 from zonemap.geostat.neighbourhood import PointValues, krige_nearby
+from zonemap.geostat.signal import range_grid
 from zonemap.geostat.system import POINT
 from zonemap.geostat.thin import average_over_blocks
 from zonemap.geostat.threads import one_linear_algebra_thread
@@ -157,12 +158,11 @@ def _model(points: _Points) -> Variogram | None:
     standard = (value - value.mean()) / spread
     relative = None if np.all(rows == 1) else 1.0 / rows
     with one_linear_algebra_thread():
+        between = distances(sites, sites)
         grids = {
             family: likelihood_grid(
-                sites,
+                (CORRELATIONS[family](between / range_m) for range_m in range_grid(sites, family)),
                 standard[:, None],
-                family=family,
-                range_m=range_grid(sites, family),
                 nugget_share=np.array(NUGGET_SHARES),
                 relative_nugget=relative,
             )
@@ -171,7 +171,15 @@ def _model(points: _Points) -> Variogram | None:
         best = max(_FAMILIES, key=lambda family: float(grids[family].ratio[0]))
         if grids[best].ratio[0] <= _MORE_PARAMETERS:
             return None
-        range_m, share, sill = refine(sites, standard, grids[best], column=0, family=best, relative_nugget=relative)
+        range_m, share, sill = refine(
+            sites,
+            standard,
+            family=best,
+            range_m=range_grid(sites, best),
+            nugget_share=grids[best].nugget_share,
+            log_likelihood=grids[best].log_likelihood[:, :, 0],
+            relative_nugget=relative,
+        )
     sill *= spread**2
     return Variogram(best, range_m, share * sill, (1 - share) * sill, share * sill)
 
