@@ -3,7 +3,8 @@
     python tests/benchmarks/speed.py [RUNS]
 
 (a) one quantity, mean and variance, a million cells, point support, 150 and 500 samples, beside PyKrige's C backend,
-    and the peak memory of each in a process of its own beyond its imports and its two results;
+    and the peak memory of each in a process of its own beyond its imports and its two results; by tiles, which is what
+    `krige` chooses there, and cell by cell;
 (b) 10,000 blocks of 4 x 4 points, 150 samples, beside R's gstat (Pebesma 2004, Computers & Geosciences 30:683-691);
 (c) seven quantities at the same points beside one;
 (d) the nearest 32 of 5,000 samples, 100,000 cells, beside PyKrige's C backend.
@@ -193,11 +194,14 @@ def seven_quantities(runs: int) -> None:
             runs,
             one=lambda all_=systems: krige(all_[:1], sites, targets),
             seven=lambda all_=systems: krige(all_, sites, targets),
+            singly=lambda all_=systems: krige(all_[:1], sites, targets, route="each"),
+            seven_singly=lambda all_=systems: krige(all_, sites, targets, route="each"),
         )
         print(
             f"{'(c) seven quantities, ' + title:42} one {seconds['one']:.3f} s   seven {seconds['seven']:.3f} s   "
             f"times {seconds['seven'] / seconds['one']:.2f}   target < 3"
         )
+        print(f"    the same, cell by cell: one {seconds['singly']:.3f} s   seven {seconds['seven_singly']:.3f} s")
 
 
 def nearest(runs: int) -> None:

@@ -161,7 +161,8 @@ def _cost_a_place(groups: Sequence[Group], sites: FloatArray, tiles: list[Tile],
 def _near(groups: Sequence[Group], sites: FloatArray, tile: Tile, offsets: FloatArray) -> IntArray:
     """Positions of the sites that are not smooth over a tile for one of the groups."""
     margin_m = float(np.hypot(*offsets.T).max())
-    rough = [tile.not_smooth(sites, margin_m=margin_m, end_m=_end_m(group)) for group in groups]
+    ends_m = {_end_m(group) for group in groups}
+    rough = [tile.not_smooth(sites, margin_m=margin_m, end_m=end_m) for end_m in ends_m]
     return np.flatnonzero(np.any(rough, axis=0))
 
 
