@@ -248,8 +248,8 @@ def test_an_average_of_replicates_is_worth_its_rows_taken_one_by_one(peer_sites)
 def test_kriging_is_a_gaussian_process_with_an_unknown_mean(family, peer_sites, peer_targets):
     # scikit-learn's GaussianProcessRegressor with fixed parameters is simple kriging about 0 (Rasmussen & Williams
     # 2006, Gaussian Processes for Machine Learning, algorithm 2.1; numbers from memory). A constant kernel of variance
-    # b gives the mean a prior; ordinary kriging is the limit of b without end (section 2.7 there), and the difference is
-    # of the order of 1 / b: results at 1e5 and 2e5 are extrapolated to 1 / b = 0. Its Matern is a function of
+    # b gives the mean a prior; ordinary kriging is the limit of b without end (section 2.7 there). The difference is of
+    # the order of 1 / b: results at 1e5 and 2e5 are extrapolated to 1 / b = 0. Its Matern is a function of
     # sqrt(2 nu) h / length, hence the length.
     from sklearn.gaussian_process import GaussianProcessRegressor
     from sklearn.gaussian_process.kernels import ConstantKernel, Matern

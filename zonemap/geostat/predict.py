@@ -134,16 +134,12 @@ def worthwhile_tiles(
     lattice = find_lattice(targets)
     if lattice is None:
         return []
-    points = len(offsets)
-    cost, best = min(
-        (
-            (_cost_a_place(groups, sites, tiles, offsets) * lattice.number.size, tiles)
-            for tiles in map(list, map(lattice.tiles, SIDES))
-        ),
-        key=lambda pair: pair[0],
-    )
-    singly = _SCATTERED * len(sites) * points + _IN_LARGE_PRODUCT * len(sites) ** 2 / 2
-    return best if at_any_cost or cost < singly * len(targets) else []
+    tilings = [list(lattice.tiles(side)) for side in SIDES]
+    costs = [_cost_a_place(groups, sites, tiles, offsets) for tiles in tilings]
+    best = int(np.argmin(costs))
+    singly = _SCATTERED * len(sites) * len(offsets) + _IN_LARGE_PRODUCT * len(sites) ** 2 / 2
+    worthwhile = costs[best] * lattice.number.size < singly * len(targets)
+    return tilings[best] if at_any_cost or worthwhile else []
 
 
 def _cost_a_place(groups: Sequence[Group], sites: FloatArray, tiles: list[Tile], offsets: FloatArray) -> float:
