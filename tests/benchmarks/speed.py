@@ -3,7 +3,8 @@
     python tests/benchmarks/speed.py [RUNS]
 
 (a) one quantity, mean and variance, a million cells, point support, 150 and 500 samples, beside PyKrige's C backend,
-    and the peak memory of each in a process of its own beyond its imports and its two results;
+    and the peak memory of each in a process of its own beyond its imports and its two results; by tiles, which is what
+    `krige` chooses there, and cell by cell;
 (b) 10,000 blocks of 4 x 4 points, 150 samples, beside R's gstat (Pebesma 2004, Computers & Geosciences 30:683-691);
 (c) seven quantities at the same points beside one;
 (d) the nearest 32 of 5,000 samples, 100,000 cells, beside PyKrige's C backend.
@@ -28,7 +29,7 @@ import numpy as np
 
 from zonemap.geostat.covariance import block_offsets
 from zonemap.geostat.neighbourhood import PointValues, krige_nearby
-from zonemap.geostat.system import krige, kriging_system
+from zonemap.geostat.system import Route, krige, kriging_system
 from zonemap.values.variogram import Variogram
 
 SIDE_M = 1000.0
@@ -60,9 +61,10 @@ def cells(along: int) -> np.ndarray:
     return np.column_stack([easting.ravel(), northing.ravel()])
 
 
-def package_points(count: int, along: int) -> tuple[np.ndarray, np.ndarray]:
+def package_points(count: int, along: int, route: Route = "auto") -> tuple[np.ndarray, np.ndarray]:
     sites, value = sampled(count)
-    mean, variance = krige((kriging_system(sites, value, MODEL),), sites, cells(along), target_nugget=(MODEL.nugget,))
+    systems = (kriging_system(sites, value, MODEL),)
+    mean, variance = krige(systems, sites, cells(along), target_nugget=(MODEL.nugget,), route=route)
     return mean[0], variance[0]
 
 
@@ -116,12 +118,18 @@ def million_cells(runs: int) -> None:
     for count in (150, 500):
         apart = agreement(package_points(count, 100), pykrige_c(count, 100))
         seconds = side_by_side(
-            runs, package=lambda n=count: package_points(n, 1000), peer=lambda n=count: pykrige_c(n, 1000)
+            runs,
+            package=lambda n=count: package_points(n, 1000),
+            singly=lambda n=count: package_points(n, 1000, "each"),
+            peer=lambda n=count: pykrige_c(n, 1000),
         )
-        show(f"(a) n {count}, 1,000,000 cells", seconds["package"], "PyKrige C", seconds["peer"], ">= 4")
+        show(f"(a) n {count}, 1,000,000 cells", seconds["package"], "PyKrige C", seconds["peer"], ">= 12")
+        show("    the same, cell by cell", seconds["singly"], "PyKrige C", seconds["peer"], ">= 4")
         peaks = {name: peak_mb(name, count) for name in ("package", "pykrige")}
         told = "   ".join(f"{name} {peak:.0f} MB" for name, peak in peaks.items())
         print(f"    peak beyond imports and results: {told}   target package < 160 MB; greatest difference {apart:.1e}")
+        between = agreement(package_points(count, 1000), package_points(count, 1000, "each"))
+        print(f"    greatest difference of tiles and cell by cell, a million cells: {between:.1e}   target 1e-9")
 
 
 def peak_mb(side: str, count: int) -> float:
@@ -186,11 +194,14 @@ def seven_quantities(runs: int) -> None:
             runs,
             one=lambda all_=systems: krige(all_[:1], sites, targets),
             seven=lambda all_=systems: krige(all_, sites, targets),
+            singly=lambda all_=systems: krige(all_[:1], sites, targets, route="each"),
+            seven_singly=lambda all_=systems: krige(all_, sites, targets, route="each"),
         )
         print(
             f"{'(c) seven quantities, ' + title:42} one {seconds['one']:.3f} s   seven {seconds['seven']:.3f} s   "
             f"times {seconds['seven'] / seconds['one']:.2f}   target < 3"
         )
+        print(f"    the same, cell by cell: one {seconds['singly']:.3f} s   seven {seconds['seven_singly']:.3f} s")
 
 
 def nearest(runs: int) -> None:

@@ -295,3 +295,29 @@ def test_an_average_of_replicates_is_worth_its_rows_taken_one_by_one(peer_sites)
 
     assert mean[0, 0] == pytest.approx(weight[:n] @ value[place], rel=1e-10)
     assert variance[0, 0] == pytest.approx(1.3 - weight @ right, rel=1e-10)
+
+
+@pytest.mark.parametrize("family", ["exponential", "matern_3_2", "matern_5_2"])
+def test_kriging_is_a_gaussian_process_with_an_unknown_mean(family, peer_sites, peer_targets):
+    # scikit-learn's GaussianProcessRegressor with fixed parameters is simple kriging about 0 (Rasmussen & Williams
+    # 2006, Gaussian Processes for Machine Learning, algorithm 2.1; numbers from memory). A constant kernel of variance
+    # b gives the mean a prior; ordinary kriging is the limit of b without end (section 2.7 there). The difference is of
+    # the order of 1 / b: results at 1e5 and 2e5 are extrapolated to 1 / b = 0. Its Matern is a function of
+    # sqrt(2 nu) h / length, hence the length.
+    from sklearn.gaussian_process import GaussianProcessRegressor
+    from sklearn.gaussian_process.kernels import ConstantKernel, Matern
+
+    sites, value = peer_sites
+    order = {"exponential": 0.5, "matern_3_2": 1.5, "matern_5_2": 2.5}[family]
+    variogram = Variogram(family, RANGES[family], 0.4, 1.3)
+
+    def process(constant):
+        kernel = ConstantKernel(1.3) * Matern(RANGES[family] * np.sqrt(2 * order), nu=order) + ConstantKernel(constant)
+        fitted = GaussianProcessRegressor(kernel, alpha=0.4, optimizer=None).fit(sites, value)
+        mean, deviation = fitted.predict(peer_targets, return_std=True)
+        return np.array([mean, deviation**2])
+
+    mean, variance = krige((kriging_system(sites, value, variogram),), sites, peer_targets)
+
+    expected = 2 * process(2e5) - process(1e5)
+    np.testing.assert_allclose([mean[0], variance[0]], expected, rtol=0, atol=1e-8)

@@ -157,3 +157,63 @@ def test_a_quantity_that_was_not_measured_is_refused_with_the_ones_that_were():
 def test_a_value_beyond_any_unit_is_refused(value):
     with pytest.raises(InputError, match="Correct the value or its unit"):
         screen(rows(CORNERS, K=[1.0, 2.0, value, 3.0]), "K")
+
+
+def test_more_than_ten_places_with_several_rows_are_told_of_in_one_note():
+    rng = np.random.default_rng(0)
+    sites = np.repeat(rng.uniform(0, 500, (20, 2)), 2, axis=0)
+    value = rng.uniform(2.0, 2.5, 40)
+    value[:8:2] = value[1:8:2]  # four copied rows
+
+    found, notes = screen(rows(sites, K=value), "K")
+
+    assert found.count == 20
+    assert found.replicates.tolist() == [1] * 4 + [2] * 16
+    assert len(notes) == 1
+    assert "20 places have several rows" in notes[0].text
+    assert "(4 places)" in notes[0].text
+    assert "16 places differ, the first being samples S9, S10" in notes[0].text
+
+
+def test_more_than_ten_outliers_are_told_of_in_one_note_with_the_farthest():
+    rng = np.random.default_rng(0)
+    value = rng.uniform(2.0, 2.5, 200)
+    value[:15] = 200.0
+    value[7] = 2000.0
+
+    _, notes = screen(rows(rng.uniform(0, 500, (200, 2)), K=value), "K")
+
+    assert len(notes) == 1
+    assert "15 of 200 values are far" in notes[0].text
+    assert "farthest 2000 (sample S8)" in notes[0].text
+
+
+def test_a_sensor_that_stood_still_is_one_place_with_a_short_name():
+    # 50,000 rows at one place are 1,250 million pairs.
+    rng = np.random.default_rng(0)
+    sites = np.vstack([np.zeros((50_000, 2)), rng.uniform(10, 500, (100, 2))])
+
+    found, notes = screen(rows(sites, K=rng.uniform(2.0, 2.5, 50_100)), "K")
+
+    assert found.count == 101
+    assert found.sample[0] == "S1+49999 more"
+    assert found.replicates[0] == 50_000
+    assert max(len(note.text) for note in notes) < 400
+
+
+def test_places_and_their_spread_are_those_of_a_plain_loop():
+    rng = np.random.default_rng(3)
+    place = rng.integers(0, 60, 200)
+    sites, value = np.column_stack([place % 8, place // 8]) * 10.0, rng.normal(5, 1, 200)
+    value[rng.random(200) < 0.2] = np.nan
+
+    found, _ = screen(rows(sites, K=value, P=rng.normal(size=200)), "K")
+
+    kept = np.flatnonzero(np.isfinite(value))
+    order = list(dict.fromkeys(place[kept].tolist()))
+    groups = [value[kept][place[kept] == p] for p in order]
+    np.testing.assert_allclose(found.value, [group.mean() for group in groups])
+    np.testing.assert_array_equal(found.replicates, [len(group) for group in groups])
+    expected = [group.var(ddof=1) if len(group) > 1 else np.nan for group in groups]
+    np.testing.assert_allclose(found.replicate_variance, expected)
+    np.testing.assert_array_equal(found.easting_m, [10.0 * (p % 8) for p in order])

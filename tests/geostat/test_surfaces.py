@@ -8,6 +8,7 @@ from scipy.stats import t as student_t
 
 from zonemap.errors import InputError
 from zonemap.geostat.kriging import field_mean, ordinary_block_kriging, ordinary_point_kriging, single_value
+from zonemap.geostat.many_points import many_point_block_kriging
 from zonemap.geostat.student import widening
 from zonemap.geostat.system import krige, kriging_system
 from zonemap.values.variogram import Variogram
@@ -160,11 +161,32 @@ def test_several_places_are_not_one_composite_sample(structured, square_grid):
         single_value((structured,), square_grid(600.0, 2))
 
 
-def test_too_many_points_for_one_neighbourhood_are_refused(measure, square_grid):
+def test_too_many_points_for_point_kriging_are_refused(measure, square_grid):
     sites = np.random.default_rng(0).uniform(0, 600, (3001, 2))
 
-    with pytest.raises(InputError, match="Use many_point_block_kriging"):
-        ordinary_block_kriging((measure(sites, np.arange(3001.0)),), square_grid(600.0, 2))
+    with pytest.raises(InputError, match="or many_point_block_kriging"):
+        ordinary_point_kriging((measure(sites, np.arange(3001.0)),), square_grid(600.0, 2))
+
+
+def test_too_many_points_for_one_neighbourhood_are_kriged_from_the_nearest_and_that_is_said(
+    structured, measure, square_grid
+):
+    rng = np.random.default_rng(0)
+    sites = rng.uniform(0, 600, (3001, 2))
+    many = measure(sites, 5 + np.sin(sites[:, 0] / 90) + rng.normal(0, 0.3, 3001), quantity="P")
+    grid = square_grid(600.0, 8)
+
+    few_surface, many_surface = ordinary_block_kriging((structured, many), grid)
+
+    assert few_surface.quantity == "K"
+    np.testing.assert_array_equal(
+        few_surface.score_coefficients, ordinary_block_kriging((structured,), grid)[0].score_coefficients
+    )
+    np.testing.assert_array_equal(
+        many_surface.score_coefficients, many_point_block_kriging((many,), grid)[0].score_coefficients
+    )
+    assert many_surface.evidence.samples == 3001
+    assert "P: 3,001 points are more than the 3,000" in many_surface.evidence.notes[0].text
 
 
 def test_many_points_are_fitted_to_a_choice_of_them_and_that_is_said(measure, simulate, square_grid):

@@ -19,6 +19,7 @@ from zonemap.geostat.covariance import (
 from zonemap.geostat.evidence import gather_evidence
 from zonemap.geostat.fit import LEAST_POINTS, Fit, fit_covariances
 from zonemap.geostat.flat import flat_surface
+from zonemap.geostat.many_points import many_point_block_kriging, said_first
 from zonemap.geostat.scale import TransformChoice, default_transform
 from zonemap.geostat.signal import FamilyChoice, families_of
 from zonemap.geostat.student import widening
@@ -50,6 +51,9 @@ def ordinary_block_kriging(
 ) -> tuple[Surface, ...]:
     """Mean over each cell of what is in the field, where the samples show structure; the field mean where they do not.
 
+    A quantity with more than 3,000 points is kriged from the nearest of them, as `many_point_block_kriging` does, and
+    its surface says so.
+
     Parameters
     ----------
     family
@@ -58,11 +62,6 @@ def ordinary_block_kriging(
         See `fit_covariances`.
     block_points
         Points along a side that stand for a cell. A cell on the boundary counts as a whole square.
-
-    Raises
-    ------
-    InputError
-        With more than 3,000 points.
 
     Notes
     -----
@@ -73,7 +72,37 @@ def ordinary_block_kriging(
     Because the sill was estimated, the standard deviation is that of the normal with the central 90 % interval of
     Student's t with n - 1 degrees of freedom.
     """
-    fits = _fits(measurements, family=family, transform=transform, structure_level=structure_level, seed=seed)
+    many = [k for k, quantity in enumerate(measurements) if quantity.count > MOST_POINTS]
+    few = [k for k in range(len(measurements)) if k not in many]
+    surfaces: dict[int, Surface] = {}
+    for method, members in ((_kriged_together, few), (_kriged_nearby, many)):
+        chosen = method(
+            tuple(measurements[k] for k in members),
+            grid,
+            family=family,
+            transform=transform,
+            block_points=block_points,
+            structure_level=structure_level,
+            seed=seed,
+        )
+        surfaces.update(zip(members, chosen, strict=True))
+    return tuple(surfaces[k] for k in range(len(measurements)))
+
+
+def _kriged_together(
+    measurements: tuple[Measurements, ...],
+    grid: Grid,
+    *,
+    family: FamilyChoice,
+    transform: TransformChoice,
+    block_points: int,
+    structure_level: float,
+    seed: int,
+) -> tuple[Surface, ...]:
+    """Surfaces of quantities whose points are few enough for one neighbourhood."""
+    fits = fit_covariances(
+        measurements, families=families_of(family), transform=transform, structure_level=structure_level, seed=seed
+    )
     offsets = block_offsets(grid.cell_m, block_points)
     targets = np.column_stack(grid.centres())
     surfaces = _flat_surfaces(measurements, grid, fits)
@@ -96,6 +125,39 @@ def ordinary_block_kriging(
             rise = 0.5 * within_block_variance(models[k], offsets) if fits[k].transform.name == "log" else 0.0
             surfaces[k] = _kriged_surface(measurements[k], fits[k], centre + rise, cell_variance)
     return tuple(surfaces[k] for k in range(len(measurements)))
+
+
+def _kriged_nearby(
+    measurements: tuple[Measurements, ...],
+    grid: Grid,
+    *,
+    family: FamilyChoice,
+    transform: TransformChoice,
+    block_points: int,
+    structure_level: float,
+    seed: int,
+) -> tuple[Surface, ...]:
+    """Surfaces of quantities with many points, each with a note of what was done instead."""
+    surfaces = many_point_block_kriging(
+        measurements,
+        grid,
+        family=family,
+        transform=transform,
+        block_points=block_points,
+        structure_level=structure_level,
+        seed=seed,
+    )
+    return tuple(
+        said_first(surface, Note("warning", _many_text(quantity)))
+        for quantity, surface in zip(measurements, surfaces, strict=True)
+    )
+
+
+def _many_text(quantity: Measurements) -> str:
+    return (
+        f"{quantity.quantity}: {quantity.count:,} points are more than the {MOST_POINTS:,} that are kriged together; "
+        "many_point_block_kriging took its place. Name it under [surface] of a pipeline to set its neighbourhood."
+    )
 
 
 def ordinary_point_kriging(
@@ -209,7 +271,7 @@ def _fits(
             raise InputError(
                 quantity.quantity,
                 f"{quantity.count:,} points are more than the {MOST_POINTS:,} that are kriged together",
-                "Use many_point_block_kriging under [surface] of a pipeline.",
+                "Use ordinary_block_kriging or many_point_block_kriging under [surface] of a pipeline.",
             )
     return fit_covariances(
         measurements, families=families_of(family), transform=transform, structure_level=structure_level, seed=seed

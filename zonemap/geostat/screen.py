@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -22,6 +23,9 @@ _LINE = 0.02
 #: Median absolute deviation to standard deviation of a normal: 1 / Phi^-1(3/4).
 _MAD_TO_DEVIATION = 1.482602218505602
 
+#: More places, values or rows than this are told of together, not one by one.
+_MOST_NAMED = 10
+
 #: A ratio to the median within a factor of 10^0.2 = 1.6 of a power of ten may be a slipped unit or decimal point.
 _DECADES_OFF = 0.2
 
@@ -31,7 +35,7 @@ def screen(samples: Samples, quantity: str, *, outlier_score: float = 5.0) -> tu
 
     Rows without the quantity are left out. Rows within 1 cm of one another are one place: they are averaged, and their
     variance is kept as evidence of measurement error, unless the rows agree in every quantity: then a row was copied,
-    and counts once. Outliers are named and stay.
+    and counts once. Outliers are named and stay. More than ten places or outliers are told of in one note.
 
     Parameters
     ----------
@@ -77,65 +81,136 @@ def _refuse_unusable(column: Column, quantity: str, usable: IntArray) -> None:
         )
 
 
-def _places(samples: Samples, rows: IntArray) -> tuple[IntArray, ...]:
-    """Row numbers by place, in the order of their first rows; places are chains of rows within 1 cm."""
+@dataclass(frozen=True, slots=True)
+class _Places:
+    """Usable rows of samples by place.
+
+    Attributes
+    ----------
+    row
+        (rows,) numbers of the rows, those of a place together; places are in the order of their first rows.
+    start, count
+        (places,) where the rows of each place begin, and how many there are.
+    copied
+        (places,) whether there are several rows, which agree in every quantity.
+    """
+
+    row: IntArray
+    start: IntArray
+    count: IntArray
+    copied: BoolArray
+
+    def each(self, which: BoolArray) -> Iterator[IntArray]:
+        """Row numbers of each of the places that are chosen."""
+        for place in np.flatnonzero(which).tolist():
+            yield self.row[self.start[place] : self.start[place] + self.count[place]]
+
+    def first(self, value: FloatArray) -> FloatArray:
+        """(places,) of (all rows,): what the first row of each place has."""
+        return np.asarray(value[self.row[self.start]])
+
+    def above_first(self, value: FloatArray) -> FloatArray:
+        """(rows,) of (all rows,): how far each row is above the first of its place."""
+        return np.asarray(value[self.row] - np.repeat(self.first(value), self.count))
+
+    def mean(self, value: FloatArray) -> FloatArray:
+        """(places,) means of (all rows,)."""
+        return np.asarray(self.first(value) + np.add.reduceat(self.above_first(value), self.start) / self.count)
+
+    def variance(self, value: FloatArray) -> FloatArray:
+        """(places,) sample variances of (all rows,); NaN for a single row."""
+        about = np.square(value[self.row] - np.repeat(self.mean(value), self.count))
+        variance = np.full(len(self.count), np.nan)
+        np.divide(np.add.reduceat(about, self.start), self.count - 1, out=variance, where=self.count > 1)
+        return variance
+
+    def equal(self, value: FloatArray) -> BoolArray:
+        """(places,) whether all rows of a place have the same value, or all have none."""
+        here, first = value[self.row], np.repeat(self.first(value), self.count)
+        same = (here == first) | (np.isnan(here) & np.isnan(first))
+        return np.asarray(np.logical_and.reduceat(same, self.start))
+
+
+def _places(samples: Samples, rows: IntArray) -> _Places:
+    """Places of these rows: chains of rows within 1 cm."""
+    label = _chains(np.column_stack([samples.easting_m, samples.northing_m])[rows])
+    _, first, place = np.unique(label, return_index=True, return_inverse=True)
+    rank = np.empty(len(first), dtype=np.int64)
+    rank[np.argsort(first)] = np.arange(len(first))
+    count = np.bincount(rank[place])
+    start = np.cumsum(count) - count
+    order = np.argsort(rank[place], kind="stable")
+    places = _Places(rows[order], start, count, count > 1)
+    agree = [places.equal(column.value) for column in samples.columns.values()]
+    return replace(places, copied=places.copied & np.all(agree, axis=0))
+
+
+def _chains(sites: FloatArray) -> IntArray:
+    """(n,) labels of (n, 2) points: the same where steps of 1 cm lead from one to the other."""
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components
     from scipy.spatial import cKDTree
 
-    sites = np.column_stack([samples.easting_m, samples.northing_m])[rows]
-    near = cKDTree(sites).query_pairs(SAME_PLACE_M, output_type="ndarray")
-    links = coo_array((np.ones(len(near)), (near[:, 0], near[:, 1])), shape=(len(rows), len(rows)))
-    _, label = connected_components(links, directed=False)
-    by_place: dict[int, list[int]] = defaultdict(list)
-    for row, place in zip(rows.tolist(), label.tolist(), strict=True):
-        by_place[place].append(row)
-    return tuple(np.array(members, dtype=np.int64) for members in by_place.values())
+    # a sensor that stands still logs thousands of rows at one place, which are millions of pairs
+    distinct, number = np.unique(sites, axis=0, return_inverse=True)
+    near = cKDTree(distinct).query_pairs(SAME_PLACE_M, output_type="ndarray")
+    links = coo_array((np.ones(len(near)), (near[:, 0], near[:, 1])), shape=(len(distinct), len(distinct)))
+    label = np.asarray(connected_components(links, directed=False)[1])
+    return np.asarray(label[number.ravel()], dtype=np.int64)
 
 
-def _averaged(samples: Samples, quantity: str, places: tuple[IntArray, ...]) -> Measurements:
+def _averaged(samples: Samples, quantity: str, places: _Places) -> Measurements:
     column = samples.columns[quantity]
-    kept = [rows[:1] if _copied(samples, rows) else rows for rows in places]
-    values = [column.value[rows] for rows in kept]
+    plain = places.copied | (places.count == 1)
+    flags = np.logical_or.reduceat(column.censored[places.row], places.start)
     return Measurements(
         quantity=quantity,
         unit=column.unit,
         basis=samples.basis,
-        sample=tuple("+".join(samples.sample[row] for row in rows) for rows in places),
-        easting_m=np.array([samples.easting_m[rows].mean() for rows in places]),
-        northing_m=np.array([samples.northing_m[rows].mean() for rows in places]),
-        value=np.array([value.mean() for value in values]),
-        replicates=np.array([len(value) for value in values]),
-        replicate_variance=np.array([value.var(ddof=1) if len(value) > 1 else np.nan for value in values]),
+        sample=_names_of_places(samples, places),
+        easting_m=places.mean(samples.easting_m),
+        northing_m=places.mean(samples.northing_m),
+        value=np.where(plain, places.first(column.value), places.mean(column.value)),
+        replicates=np.where(plain, 1, places.count),
+        replicate_variance=np.where(plain, np.nan, places.variance(column.value)),
         repeatability_cv=samples.repeatability_cv,
-        censored=np.array([column.censored[rows].any() for rows in kept]),
+        censored=np.where(plain, column.censored[places.row[places.start]], flags),
     )
 
 
-def _copied(samples: Samples, rows: IntArray) -> bool:
-    """Whether several rows of one place agree in every quantity."""
-    columns = samples.columns.values()
-    return len(rows) > 1 and all(_equal(column.value[rows]) for column in columns)
+def _names_of_places(samples: Samples, places: _Places) -> tuple[str, ...]:
+    names = [samples.sample[row] for row in places.row[places.start].tolist()]
+    several = places.count > 1
+    for place, rows in zip(np.flatnonzero(several).tolist(), places.each(several), strict=True):
+        names[place] = _names(samples, rows, between="+")
+    return tuple(names)
 
 
-def _equal(value: FloatArray) -> bool:
-    return bool(np.all((value == value[0]) | (np.isnan(value) & np.isnan(value[0]))))
+def _names(samples: Samples, rows: IntArray, *, between: str) -> str:
+    """Identifiers of the rows of one place, or the first and the number of the others where they are many."""
+    if len(rows) > _MOST_NAMED:
+        return f"{samples.sample[int(rows[0])]}+{len(rows) - 1} more"
+    return between.join(samples.sample[row] for row in rows.tolist())
 
 
-def _place_notes(samples: Samples, quantity: str, places: tuple[IntArray, ...]) -> tuple[Note, ...]:
+def _place_notes(samples: Samples, quantity: str, places: _Places) -> tuple[Note, ...]:
+    """One note for each place with several rows, or one for all of them where they are many."""
+    several = places.count > 1
+    if np.count_nonzero(several) > _MOST_NAMED:
+        return (_many_places_note(samples, quantity, places),)
     notes = []
-    for rows in (rows for rows in places if len(rows) > 1):
-        names = ", ".join(samples.sample[row] for row in rows)
+    for rows, copied in zip(places.each(several), places.copied[several].tolist(), strict=True):
         value = samples.columns[quantity].value[rows]
-        where = f"samples {names}: {len(rows)} rows at one place"
-        if _copied(samples, rows):
+        where = f"samples {_names(samples, rows, between=', ')}: {len(rows)} rows at one place"
+        if copied:
             text = f"{where} agree in every quantity; {quantity} is counted once, as a copied row."
             notes.append(Note("repair", text))
-        elif _equal(value):
+        elif np.all(value == value[0]):
             notes.append(Note("repair", f"{where} have the same {quantity}; they are counted as replicates."))
         else:
+            shown = ", ".join(f"{v:.4g}" for v in value[:_MOST_NAMED]) + (", ..." if len(value) > _MOST_NAMED else "")
             text = (
-                f"{where} differ in {quantity} ({', '.join(f'{v:.4g}' for v in value)}); their mean is used, and their "
+                f"{where} differ in {quantity} ({shown}); their mean is used, and their "
                 "spread as evidence of measurement error. Check the positions if they are not replicates."
             )
             notes.append(Note("warning", text))
@@ -159,17 +234,42 @@ def far_from_median(value: FloatArray, *, outlier_score: float, logarithmic: boo
     return np.asarray(np.abs(from_median) > outlier_score * deviation)
 
 
+def _many_places_note(samples: Samples, quantity: str, places: _Places) -> Note:
+    several = places.count > 1
+    differ = several & ~places.equal(samples.columns[quantity].value)
+    first = next(places.each(differ if differ.any() else several))
+    text = (
+        f"{quantity}: {np.count_nonzero(several):,} places have several rows. Copied rows are counted once "
+        f"({np.count_nonzero(places.copied):,} places); the others are averaged, and their spread is evidence of "
+        f"measurement error ({np.count_nonzero(differ):,} places differ, the first being samples "
+        f"{_names(samples, first, between=', ')}). Check the positions if they are not replicates."
+    )
+    return Note("warning" if differ.any() else "repair", text)
+
+
 def _outlier_notes(measurements: Measurements, *, outlier_score: float) -> tuple[Note, ...]:
-    """One warning for each value far from the median."""
+    """One warning for each value far from the median, or one for all of them where they are many."""
     value = measurements.value
+    relative = bool(np.all(value > 0))
     far = far_from_median(
-        value,
-        outlier_score=outlier_score,
-        logarithmic=bool(np.all(value > 0)),
-        least_cv=measurements.repeatability_cv,
+        value, outlier_score=outlier_score, logarithmic=relative, least_cv=measurements.repeatability_cv
     )
     median = float(np.median(value))
+    g = np.log(value) if relative else value
+    farthest = np.flatnonzero(far)[np.argsort(-np.abs(g[far] - np.median(g)), kind="stable")]
+    if len(farthest) > _MOST_NAMED:
+        return (_many_outliers_note(measurements, farthest, median=median),)
     return tuple(Note("warning", _outlier_text(measurements, int(k), median=median)) for k in np.flatnonzero(far))
+
+
+def _many_outliers_note(measurements: Measurements, farthest: IntArray, *, median: float) -> Note:
+    shown = ", ".join(f"{measurements.value[k]:.4g} (sample {measurements.sample[k]})" for k in farthest[:3].tolist())
+    text = (
+        f"{measurements.quantity}: {len(farthest):,} of {measurements.count:,} values are far from the median "
+        f"{median:.4g} {measurements.unit}, farthest {shown}. Check the unit, the decimal point and the logger; all "
+        "values are kept."
+    )
+    return Note("warning", text)
 
 
 def _outlier_text(measurements: Measurements, k: int, *, median: float) -> str:

@@ -42,10 +42,10 @@ def average_over_blocks(
     -----
     Blocks start at the least easting and northing. Points count by the rows they average, in the mean, in its position
     and in `replicates`; the variance of a block's rows about their mean becomes its `replicate_variance`. That is
-    evidence of measurement error *and* of whatever differs within a block: over blocks much smaller than the range it
-    is the nugget. The result does not depend on the order of the points; it is in the order of blocks.
+    evidence of measurement error *and* of whatever differs within a block (`zonemap.geostat.regularised` tells them
+    apart). The result does not depend on the order of the points; it is in the order of blocks.
     """
-    side = _side_m(measurements, most=most) if side_m is None else _usable(side_m)
+    side = side_for(measurements, most=most) if side_m is None else _usable(side_m)
     if side is None:
         return measurements, ()
     block = _block_keys(measurements.easting_m, measurements.northing_m, side)
@@ -74,8 +74,14 @@ def _usable(side_m: float) -> float:
     return side_m
 
 
-def _side_m(measurements: Measurements, *, most: int) -> float | None:
-    """Least side of the steps that leaves at most so many blocks; ``None`` where no averaging is needed."""
+def side_for(measurements: Measurements, *, most: int = MOST_AVERAGES) -> float | None:
+    """Least side of the steps that leaves at most so many blocks, m; ``None`` where no averaging is needed.
+
+    Raises
+    ------
+    InputError
+        When `most` is under 1.
+    """
     if most < 1:
         raise InputError("most", f"{most} averages cannot be kept", "Keep 1 or more.")
     if measurements.count <= most:

@@ -11,6 +11,9 @@ import os
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager
+from typing import TypeVar
+
+_Part = TypeVar("_Part")
 
 #: More threads than this wait for memory.
 _MOST_THREADS = 4
@@ -24,7 +27,7 @@ def one_linear_algebra_thread() -> AbstractContextManager[object]:
     return limits
 
 
-def in_threads(work: Callable[[slice], None], parts: Iterable[slice]) -> None:
+def in_threads(work: Callable[[_Part], None], parts: Iterable[_Part]) -> None:
     """Do the work on every part, several at a time; the parts must not share what they write."""
     with ThreadPoolExecutor(min(os.cpu_count() or 1, _MOST_THREADS)) as pool:
         for done in [pool.submit(work, part) for part in parts]:
