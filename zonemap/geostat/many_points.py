@@ -50,7 +50,7 @@ def many_point_block_kriging(
     neighbours, per_quadrant
         k and the least number from each quadrant, see `krige_nearby`.
     family
-        ``"auto"`` is exponential.
+        ``"auto"`` is exponential where points are averaged.
     transform, block_points, structure_level, seed
         See `ordinary_block_kriging`.
 
@@ -72,8 +72,8 @@ def many_point_block_kriging(
     ]
     fits = fit_covariances(
         tuple(average for average, _ in averages),
-        # averages look smoother than what they average, so that likelihood cannot choose a family here
-        families=("exponential",) if family == "auto" else families_of(family),
+        # averages look smoother than what they average, so that their likelihood cannot choose a family
+        families=families_of("exponential" if family == "auto" and any(sides) else family),
         transform=transform,
         structure_level=structure_level,
         seed=seed,
