@@ -1,8 +1,9 @@
 """How well left-out samples of real fields are predicted, beside two general libraries in the same run.
 
 Fields with true coordinates of LimeSoDa (CC BY-SA 4.0; the package of that name), times pH, clay and organic carbon,
-with the ten folds that come with them; coordinates only. A case's error is its root mean squared error
-over that of the training folds' mean. Whatever was predicted counts, so the whole nugget is in every distribution.
+with the ten folds that come with them: first by coordinates only, then with covariates on the fields whose features can
+be mapped (not the four with laboratory spectra). A case's error is its root mean squared error over that of the
+training folds' mean. Whatever was predicted counts, so the whole nugget is in every distribution.
 
     python tests/benchmarks/accuracy.py [most fields]
 
@@ -22,15 +23,18 @@ from functools import partial
 
 import numpy as np
 
+from zonemap.geostat.fit import fit_covariances
 from zonemap.geostat.integrate import Block, integrated_blocks
 from zonemap.geostat.integrated import integrated_block_kriging
 from zonemap.geostat.kriging import ordinary_point_kriging
 from zonemap.geostat.parameters import parameter_points
+from zonemap.geostat.signal import COVARIATES, Standard, families_of
+from zonemap.geostat.signal import Places as Sites
 from zonemap.geostat.threads import one_linear_algebra_thread
 from zonemap.values.basis import Basis
 from zonemap.values.grid import Grid
 from zonemap.values.samples import Measurements
-from zonemap.values.surface import Evidence, Surface, Transform
+from zonemap.values.surface import Evidence, Surface
 
 Z_95 = 1.6448536269514722
 
@@ -109,30 +113,54 @@ def pykrige_spherical(sites, value, targets, truth):
     return normal(mean, np.maximum(variance, 1e-12 * np.var(value)), truth)
 
 
-def without_a_switch(sites, value, targets, truth):
-    """The mixture itself, on the measured scale, whether there is structure or not."""
-    centre, spread = value.mean(), value.std()
-    standard, none = ((value - centre) / spread)[:, None], np.zeros(1)
-    points = parameter_points(sites, standard, family="exponential", measurement_variance=none)
-    series = integrated_blocks(sites, standard, targets, points, Block(0.0, 1, 1.0, none, none))[0] * spread
-    series[0] += centre
-    return judged(
-        Surface("soil", "-", Transform(), series, Evidence(len(value), "found", 0.0, None, None, None)), truth
+def with_features(sites, value, targets, truth, features, there):
+    """The mixture the default method makes of covariates, given at samples and targets rather than on a raster."""
+    families, (fit,) = (
+        families_of("auto"),
+        fit_covariances(
+            (measurements(sites, value),),
+            families=families_of("auto"),
+            mixes=COVARIATES,
+            features=(features,),
+            plugged_in=False,
+        ),
     )
+    g = fit.transform.forward(value)
+    centre, spread, none = g.mean(), g.std(), np.zeros(1)
+    standard = Standard.of(features)
+    here = Sites(sites, standard(features), np.ones((len(sites), 1)))
+    away = Sites(targets, standard(there), np.ones((len(targets), 1)))
+    unit = ((g - centre) / spread)[:, None]
+    points = parameter_points(here, unit, families=families, measurement_variance=none, mixes=COVARIATES)
+    series = integrated_blocks(here, unit, away, points, Block.square(0.0, 1, 1.0, none))[0] * spread
+    series[0] += centre
+    evidence = Evidence(len(value), "found", 0.0, None, None, None)
+    return judged(Surface("soil", "-", fit.transform, series, evidence), truth)
+
+
+def random_forest(sites, value, targets, truth, features, there):
+    """Its variance is that of out-of-bag residuals."""
+    from sklearn.ensemble import RandomForestRegressor
+
+    forest = RandomForestRegressor(300, max_features=1 / 3, oob_score=True, random_state=0)
+    forest.fit(features, value)
+    variance = np.full(len(truth), np.var(value - forest.oob_prediction_))
+    return normal(forest.predict(there), variance, truth)
 
 
 METHODS = {
-    "integrated, no switch, as measured": without_a_switch,
-    "integrated, untested": partial(by_surface, partial(integrated_block_kriging, structure_level=1.0)),
     "integrated (default)": partial(by_surface, integrated_block_kriging),
+    "integrated, no transform": partial(by_surface, partial(integrated_block_kriging, transform="none")),
     "plug-in": partial(by_surface, ordinary_point_kriging),
     "scikit-learn process, Matern 3/2": scikit_learn_process,
     "PyKrige, spherical": pykrige_spherical,
 }
+WITH_COVARIATES = {"integrated, covariates": with_features, "random forest": random_forest}
+SPECTRA = ("H.138", "MG.44", "SC.93", "SP.231")
 
 
 def cases(most):
-    """(name, sites, values, folds) of every field and target with coordinates in metres."""
+    """(name, sites, values, folds, features) of every field and target with coordinates in metres."""
     from LimeSoDa import list_datasets, load_dataset
 
     listed = list_datasets()
@@ -150,25 +178,33 @@ def cases(most):
         if fields > most:
             return
         table, folds = field["Dataset"], np.asarray(field["Folds"]).ravel()
+        features = table[[column for column in table.columns if not column.endswith("_target")]].to_numpy(float)
         for target in (column for column in table.columns if column.endswith("_target")):
-            yield f"{name} {target}", sites, table[target].to_numpy(float), folds
+            yield f"{name} {target}", sites, table[target].to_numpy(float), folds, features
 
 
-def judge(case):
+def averaged(rows, which, count):
+    """Means of rows at the same place."""
+    sums = [np.bincount(which, weights=column) for column in rows.T]
+    return np.column_stack(sums) / count[:, None]
+
+
+def judge(case, methods):
     """(methods, 5) error ratio, mean squared deviation ratio, coverage, seconds, failures of one case."""
-    _, sites, value, folds = case
-    said, truth, mean = {method: [] for method in METHODS}, [], []
-    seconds, failures = dict.fromkeys(METHODS, 0.0), dict.fromkeys(METHODS, 0)
+    _, sites, value, folds, features = case
+    said, truth, mean = {method: [] for method in methods}, [], []
+    seconds, failures = dict.fromkeys(methods, 0.0), dict.fromkeys(methods, 0)
     for fold in np.unique(folds):
         train, left_out = folds != fold, folds == fold
         places, which, rows = np.unique(sites[train], axis=0, return_inverse=True, return_counts=True)
-        average = np.bincount(which.ravel(), weights=value[train]) / rows
+        average = averaged(value[train][:, None], which.ravel(), rows)[:, 0]
+        known = () if methods is METHODS else (averaged(features[train], which.ravel(), rows), features[left_out])
         truth.append(value[left_out])
         mean.append(np.full(left_out.sum(), value[train].mean()))
-        for method, predict in METHODS.items():
+        for method, predict in methods.items():
             start = time.perf_counter()
             try:
-                answer = predict(places, average, sites[left_out], truth[-1])
+                answer = predict(places, average, sites[left_out], truth[-1], *known)
             except (ValueError, np.linalg.LinAlgError):
                 failures[method] += 1
                 answer = normal(mean[-1], np.full(left_out.sum(), np.var(average)), truth[-1])
@@ -185,25 +221,32 @@ def judge(case):
     return np.array(rows)
 
 
-def judge_quietly(case):
+def judge_quietly(case, *, covariates):
     with warnings.catch_warnings(), one_linear_algebra_thread():
         warnings.simplefilter("ignore")
-        return judge(case)
+        return judge(case, WITH_COVARIATES if covariates else METHODS)
 
 
-def main(most):
-    chosen = list(cases(most))
+def show(chosen, *, covariates):
     with ProcessPoolExecutor(os.cpu_count()) as pool:
-        scores = np.stack(list(pool.map(judge_quietly, chosen)))
-    print(f"{len(chosen)} cases of {len({case[0].split()[0] for case in chosen})} fields")
+        scores = np.stack(list(pool.map(partial(judge_quietly, covariates=covariates), chosen)))
+    what = "covariates" if covariates else "coordinates only"
+    print(f"{len(chosen)} cases of {len({case[0].split()[0] for case in chosen})} fields, {what}")
     print(f"{'':36}{'ratio':>7}{'most':>7}{'worse':>7}{'MSDR':>7}{'cover':>7}{'s':>7}{'failed':>8}")
-    for k, method in enumerate(METHODS):
+    for k, method in enumerate(WITH_COVARIATES if covariates else METHODS):
         ratio, deviation, coverage, seconds, failures = scores[:, k].T
         print(
             f"{method:36}{ratio.mean():7.4f}{ratio.max():7.3f}{(ratio > 1 + 1e-9).mean():7.1%}"
             f"{((deviation > 0.8) & (deviation < 1.25)).mean():7.1%}{coverage.mean():7.3f}"
-            f"{seconds.mean():7.3f}{failures.sum():8.0f}"
+            f"{seconds.mean():7.3f}{failures.sum():8.0f}",
+            flush=True,
         )
+
+
+def main(most):
+    chosen = list(cases(most))
+    show(chosen, covariates=False)
+    show([case for case in chosen if not case[0].startswith(SPECTRA)], covariates=True)
 
 
 if __name__ == "__main__":

@@ -140,3 +140,20 @@ def test_the_summary_carries_the_score_where_it_was_made(tomatoes):
         made = surface.evidence.cross_validation.crps
         assert nutrients[quantity]["crps"] == (made if math.isfinite(made) else None)
     assert any(nutrient["crps"] is not None for nutrient in nutrients.values())
+
+
+def test_a_longer_direction_is_said_with_both_distances():
+    turned = replace(FOUND, variogram=replace(MODEL, ratio=0.4, azimuth_deg=50.0))
+    assert "alike up to about 300 m apart northeast to southwest, 120 m across that;" in said(turned, units="metric")
+
+
+@pytest.mark.parametrize(
+    ("names", "share", "words"),
+    [
+        (("elevation",), 0.1, "apart, little of it with elevation;"),
+        (("elevation", "conductivity"), 0.5, "apart, about half of it with elevation and conductivity;"),
+        (("a", "b", "c"), 0.9, "apart, most of it with a, b and c;"),
+    ],
+)
+def test_what_goes_with_covariates_is_said_with_their_names(names, share, words):
+    assert words in said(replace(FOUND, covariates=names, covariate_share=share))

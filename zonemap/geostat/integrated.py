@@ -19,7 +19,7 @@ from zonemap.geostat.flat import flat_surface
 from zonemap.geostat.integrate import Block, LeftOut, integrated_blocks, integrated_leave_one_out
 from zonemap.geostat.kriging import ordinary_block_kriging
 from zonemap.geostat.mixture import mixture_series
-from zonemap.geostat.parameters import parameter_points
+from zonemap.geostat.parameters import covariate_share, parameter_points
 from zonemap.geostat.scale import TransformChoice
 from zonemap.geostat.signal import COVARIATES, PLACE, TREND, FamilyChoice, Mix, Places, Standard, families_of
 from zonemap.geostat.threads import one_linear_algebra_thread
@@ -144,6 +144,8 @@ class _Features:
 
     Attributes
     ----------
+    names
+        Of the covariates.
     mixes
         Of place, line and likeness.
     sites
@@ -152,6 +154,7 @@ class _Features:
         (m, p) of the cells.
     """
 
+    names: tuple[str, ...]
     mixes: tuple[Mix, ...]
     sites: tuple[FloatArray, ...]
     targets: FloatArray
@@ -162,12 +165,12 @@ def _features(
 ) -> _Features:
     sites = [np.column_stack([quantity.easting_m, quantity.northing_m]) for quantity in measurements]
     if not covariates:
-        return _Features(TREND, tuple(sites), targets)
+        return _Features((), TREND, tuple(sites), targets)
     # cells and samples in one call: what is fitted to a sensor's points is fitted once
     values = covariate_values(covariates, np.vstack([targets, *sites]), side_m=side_m)
     ends = np.cumsum([len(targets), *(len(places) for places in sites)])
     cells, *parts = np.split(values, ends[:-1])
-    return _Features(COVARIATES, tuple(parts), cells)
+    return _Features(tuple(covariate.name for covariate in covariates), COVARIATES, tuple(parts), cells)
 
 
 @dataclass(frozen=True, slots=True)
@@ -264,7 +267,15 @@ def _together(
     cells = Places(targets @ first.axes.T, first.standard(features.targets), np.ones((len(targets), 1)))
     series = integrated_blocks(sites, values, cells, points, block, relative_nugget=relative)
     left_out = integrated_leave_one_out(sites, values, points, relative_nugget=relative)
-    return {member.position: _surface(member, series[q], left_out, q) for q, member in enumerate(members)}
+    surfaces = {}
+    for q, member in enumerate(members):
+        surface = _surface(member, series[q], left_out, q)
+        if features.names:
+            share = covariate_share(points)[q]
+            evidence = replace(surface.evidence, covariates=features.names, covariate_share=float(share))
+            surface = replace(surface, evidence=evidence)
+        surfaces[member.position] = surface
+    return surfaces
 
 
 def _surface(member: _Standard, series: FloatArray, left_out: LeftOut, q: int) -> Surface:

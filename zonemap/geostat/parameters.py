@@ -107,6 +107,13 @@ def parameter_points(
     )
 
 
+def covariate_share(points: ParameterPoints) -> FloatArray:
+    """(quantities,) share of the pattern that goes with the features rather than with place, averaged by weight."""
+    shares = np.array([signal.line + signal.likeness for signal in points.signals])[points.signal]
+    pattern = (1.0 - points.nugget_share)[:, None] * points.sill * points.weight
+    return np.asarray((shares @ pattern) / pattern.sum(axis=0))
+
+
 def _heaviest(weight: FloatArray) -> FloatArray:
     """Weights by column, summing to 1, the lightest points set to 0."""
     weight = weight / weight.sum(axis=0)

@@ -12,6 +12,7 @@ from zonemap.amounts import Reader, reader
 from zonemap.geostat.covariance import CORRELATIONS
 from zonemap.report.words import (
     across_field_m,
+    compass,
     length_unit,
     measured_spread,
     misses,
@@ -143,7 +144,8 @@ def _verdict(surface: Surface, read: Reader, across_m: float) -> str:
     metres, length = length_unit(read)
     range_m = practical_range_m(evidence.variogram)
     reach = "> field" if range_m >= across_m else f"{two_digits(range_m / metres)} {length}"
-    return f"structure found{tested}, range {reach}"
+    toward = "" if evidence.variogram.ratio == 1 else f" {compass(evidence.variogram.azimuth_deg)}"
+    return f"structure found{tested}, range {reach}{toward}"
 
 
 def _square(surface: Surface, read: Reader) -> tuple[float, str]:
@@ -160,9 +162,11 @@ def _model(axes: Axes, variogram: Variogram, *, found: bool, farthest: float, me
     bar = farthest * _BAR
     if found:
         lag = np.linspace(0.0, farthest, _CURVE_POINTS)
-        correlation = CORRELATIONS[variogram.family](lag * metres / variogram.range_m)
-        curve = (variogram.nugget + variogram.partial_sill * (1.0 - correlation)) / square
-        axes.plot(lag, curve, color=_MODEL, linewidth=1.6)
+        # with a direction: along it, and across it in a thin line
+        for ratio, width in ((1.0, 1.6), (variogram.ratio, 0.8))[: 1 if variogram.ratio == 1 else 2]:
+            correlation = CORRELATIONS[variogram.family](lag * metres / (ratio * variogram.range_m))
+            curve = (variogram.nugget + variogram.partial_sill * (1.0 - correlation)) / square
+            axes.plot(lag, curve, color=_MODEL, linewidth=width)
         axes.bar(bar / 2, nugget - error, width=bar, bottom=error, color=_REAL)
     else:
         axes.axhline(variogram.sill / square, color=_FAINT, linewidth=1.0, linestyle=(0, (4, 3)))

@@ -23,6 +23,9 @@ _SHARES = (
     (1.0, "nearly all is error or too fine to map"),
 )
 
+#: shares of the pattern up to which each of these is said; mixes of place and covariates are weighed in fifths
+_FOLLOWED = ((0.15, "little"), (0.4, "about a third"), (0.6, "about half"), (0.75, "about two thirds"), (1.0, "most"))
+
 
 def samples_sentences(plan: Plan) -> list[str]:
     """One sentence a quantity: what its samples show, and how far a prediction misses."""
@@ -45,7 +48,8 @@ def samples_sentence(surface: Surface, *, spread: float, across_m: float, read: 
     """
     evidence = surface.evidence
     if evidence.structure == "found" and evidence.variogram is not None:
-        text = f"a pattern, {_reach(evidence.variogram, across_m, read)}; {_fine(evidence.variogram)}"
+        reach = _reach(evidence.variogram, across_m, read)
+        text = f"a pattern, {reach}{_follows(evidence)}; {_fine(evidence.variogram)}"
     elif evidence.structure == "too_few":
         places = "1 sampled place says" if evidence.samples == 1 else f"{evidence.samples} sampled places say"
         text = f"{places} nothing about a pattern; one level for the whole field"
@@ -111,7 +115,30 @@ def _reach(variogram: Variogram, across_m: float, read: Reader) -> str:
     if reach_m >= across_m:
         return "from one end of the field to the other"
     metres, name = length_unit(read)
-    return f"alike up to about {two_digits(reach_m / metres)} {name} apart"
+    along = f"alike up to about {two_digits(reach_m / metres)} {name} apart"
+    if variogram.ratio == 1:
+        return along
+    across = two_digits(variogram.ratio * reach_m / metres)
+    return f"{along} {compass(variogram.azimuth_deg)}, {across} {name} across that"
+
+
+def compass(azimuth_deg: float) -> str:
+    """Name the nearest of four directions, both ways.
+
+    >>> compass(170.0), compass(50.0)
+    ('north to south', 'northeast to southwest')
+    """
+    names = ("north to south", "northeast to southwest", "east to west", "southeast to northwest")
+    return names[round(azimuth_deg / 45.0) % 4]
+
+
+def _follows(evidence: Evidence) -> str:
+    """How much of the pattern goes with the covariates, in words."""
+    if not evidence.covariates or math.isnan(evidence.covariate_share):
+        return ""
+    amount = next(words for most, words in _FOLLOWED if evidence.covariate_share <= most)
+    *others, last = evidence.covariates
+    return f", {amount} of it with {', '.join(others)}{' and ' if others else ''}{last}"
 
 
 def _fine(variogram: Variogram) -> str:

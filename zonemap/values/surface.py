@@ -106,6 +106,10 @@ class Evidence:
         ``None`` with fewer than three samples.
     notes
         What the user should know of this surface.
+    covariates
+        Names of the covariates that were weighed.
+    covariate_share
+        How much of the pattern goes with them rather than with place alone, 0 to 1; NaN without covariates.
     """
 
     samples: int
@@ -115,6 +119,8 @@ class Evidence:
     empirical: EmpiricalVariogram | None
     cross_validation: CrossValidation | None
     notes: tuple[Note, ...] = ()
+    covariates: tuple[str, ...] = ()
+    covariate_share: float = math.nan
 
 
 @dataclass(frozen=True, slots=True)
