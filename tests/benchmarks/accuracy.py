@@ -139,7 +139,8 @@ def with_features(sites, value, targets, truth, features, there):
 
 
 def random_forest(sites, value, targets, truth, features, there):
-    """Its variance is that of out-of-bag residuals."""
+    """Its variance is that of out-of-bag residuals; it is not told the places."""
+    del sites, targets
     from sklearn.ensemble import RandomForestRegressor
 
     forest = RandomForestRegressor(300, max_features=1 / 3, oob_score=True, random_state=0)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.stats import binom
+from scipy.stats import binom, boxcox_llf
 
 from zonemap.geostat.fit import fit_covariances
 from zonemap.geostat.repeatability import measurement_variance
-from zonemap.geostat.scale import candidates
+from zonemap.geostat.scale import candidates, half_variance_rise
 from zonemap.values.surface import Transform
 from zonemap.values.variogram import Variogram
 
@@ -108,6 +108,47 @@ def test_the_likelihood_finds_the_scale_the_values_were_made_on(transform, made,
     assert chosen.count(transform) >= 7
 
 
+def test_a_scale_between_is_taken_where_it_earns_its_exponent(measure, simulate):
+    chosen = []
+    for seed in range(6):
+        sites, g = simulate(count=150, side_m=600.0, variogram=Variogram("exponential", 100.0, 0.1, 0.4), seed=seed)
+        chosen.append(fit_covariances((measure(sites, np.square(2.0 + g)),))[0].transform)
+
+    between = [transform for transform in chosen if transform.name == "box_cox"]
+    assert len(between) >= 4
+    assert {transform.exponent for transform in between} <= {0.25, 0.5, 0.75}
+    assert np.median([transform.exponent for transform in between]) == 0.5
+
+
+@pytest.mark.parametrize("transform", ["none", "log", "box_cox"])
+def test_the_jacobian_is_that_of_a_reference_library(transform):
+    # scipy.stats.boxcox_llf counts n values, the restricted likelihood n - 1
+    value = np.random.default_rng(3).lognormal(1.0, 0.6, 30)
+
+    for scale in candidates(value, transform):
+        exponent = {"none": 1.0, "log": 0.0}.get(scale.transform.name, scale.transform.exponent)
+        assert scale.log_jacobian == pytest.approx(29 / 30 * boxcox_llf(exponent, value), rel=1e-12)
+
+
+@pytest.mark.parametrize("transform", [Transform(), Transform("log"), Transform("box_cox", 0.5)])
+def test_the_arithmetic_mean_of_a_block_is_the_mean_on_the_scale_raised_by_half_its_curvature(transform):
+    node, weight = np.polynomial.hermite_e.hermegauss(40)
+    for centre in (0.5, 2.0):
+        mean = transform.backward(centre + 0.3 * node) @ weight / weight.sum()
+
+        raised = transform.backward(np.array([centre]) + half_variance_rise(transform, np.array([centre]), 0.09))
+
+        assert raised[0] == pytest.approx(mean, rel=2e-3)
+
+
+def test_an_error_on_a_scale_between_is_the_relative_error_times_the_slope(measure):
+    value = np.full(12, 4.0) + 1e-3 * np.arange(12)
+    samples = measure(np.random.default_rng(0).uniform(0, 9, (12, 2)), value, repeatability_cv=0.05)
+
+    # g = 2 (sqrt v - 1): 5 % of 4 is 0.2, and g' = 1 / 2 there
+    assert measurement_variance(samples, Transform("box_cox", 0.5)) == pytest.approx(0.1**2, rel=0.01)
+
+
 def test_a_log_is_never_taken_of_a_value_that_is_not_positive(measure):
     sites = np.random.default_rng(0).uniform(0, 100, (12, 2))
     value = np.append(np.exp(np.random.default_rng(1).normal(0, 2, 11)), 0.0)
@@ -154,8 +195,8 @@ def test_the_choice_of_scale_weighs_the_same_in_every_unit():
     # The unit moves the likelihood of n - 1 standardised contrasts not at all: the Jacobians' difference must not move.
     value = np.array([1.0, 2.5, 4.0, 9.0, 3.0])
 
-    none, log = candidates(value, "auto")
-    none_lb, log_lb = candidates(1000.0 * value, "auto")
+    none, log, *_ = candidates(value, "auto")
+    none_lb, log_lb, *_ = candidates(1000.0 * value, "auto")
 
     assert log_lb.log_jacobian - none_lb.log_jacobian == pytest.approx(log.log_jacobian - none.log_jacobian)
     # By hand: 4 (mean log(1 / z) - log sd log z) - 4 (-log sd z).

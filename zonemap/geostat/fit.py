@@ -96,8 +96,8 @@ def fit_covariances(
     features
         (n, p) of the points of each quantity, as they are; needed for mixes other than `PLACE`.
     transform
-        ``"auto"`` chooses none or log by restricted likelihood with its Jacobian (log under eight points); log is only
-        ever used where all values are positive.
+        ``"auto"`` chooses none, log or, where it earns its exponent, Box-Cox by restricted likelihood with its Jacobian
+        (log under eight points); others than none are only ever used where all values are positive.
     structure_level
         Greatest p-value at which structure counts as found.
     plugged_in

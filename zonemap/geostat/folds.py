@@ -16,6 +16,7 @@ from zonemap.errors import InputError
 from zonemap.geostat.crossval import LEAST_POINTS, Scores, score
 from zonemap.geostat.integrated import integrated_block_kriging
 from zonemap.geostat.repeatability import measurement_variance
+from zonemap.geostat.scale import half_variance_rise
 from zonemap.geostat.student import half_width_90, widening
 from zonemap.values.arrays import FloatArray, IntArray, frozen_floats, frozen_ints
 from zonemap.values.grid import Grid
@@ -177,7 +178,7 @@ def _of_a_point(surface: Surface, degrees: int, *, block_support: bool) -> tuple
     if block_support and surface.evidence.structure == "found" and variogram is not None:
         real = variogram.nugget - variogram.measurement_variance
         # on a log scale the centre of a block mean was raised by half the variance that is put back here
-        centre = centre - (0.5 * real if surface.transform.name == "log" else 0.0)
+        centre = centre - half_variance_rise(surface.transform, centre, real)
         variance = variance + real
     return centre, variance
 

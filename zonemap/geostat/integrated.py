@@ -20,7 +20,7 @@ from zonemap.geostat.integrate import Block, LeftOut, integrated_blocks, integra
 from zonemap.geostat.kriging import ordinary_block_kriging
 from zonemap.geostat.mixture import mixture_series
 from zonemap.geostat.parameters import covariate_share, parameter_points
-from zonemap.geostat.scale import TransformChoice
+from zonemap.geostat.scale import TransformChoice, curvature_of
 from zonemap.geostat.signal import COVARIATES, PLACE, TREND, FamilyChoice, Mix, Places, Standard, families_of
 from zonemap.geostat.threads import one_linear_algebra_thread
 from zonemap.values.arrays import FloatArray, IntArray
@@ -191,6 +191,13 @@ class _Standard:
     measurement_variance: float
 
     @property
+    def unit_curvature(self) -> tuple[float, float]:
+        """Of the way back from values at unit spread, as in `curvature_of`."""
+        curvature, slope = curvature_of(self.fit.transform)
+        at_centre = 1.0 + slope * self.centre
+        return curvature * self.spread / at_centre, slope * self.spread / at_centre
+
+    @property
     def key(self) -> tuple[bytes, ...]:
         """Equal for quantities that share points, features and relative nuggets."""
         # the axes too: two sets of points may agree in different ones
@@ -252,6 +259,7 @@ def _together(
             mixes=features.mixes if sites.features.shape[1] else PLACE,
             relative_nugget=relative,
         )
+    curvature, slope = np.array([member.unit_curvature for member in members]).T
     block = Block(
         side_m,
         block_points,
@@ -259,9 +267,8 @@ def _together(
         if short_range_m is None
         else short_range_m,
         measured,
-        # on a log scale at unit spread the half variance is raised by the spread itself
-        np.array([member.spread if member.fit.transform.name == "log" else 0.0 for member in members]),
-        np.zeros(len(members)),
+        curvature,
+        slope,
         first.axes,
     )
     cells = Places(targets @ first.axes.T, first.standard(features.targets), np.ones((len(targets), 1)))

@@ -20,7 +20,7 @@ from zonemap.geostat.evidence import gather_evidence
 from zonemap.geostat.fit import LEAST_POINTS, Fit, fit_covariances
 from zonemap.geostat.flat import flat_surface
 from zonemap.geostat.many_points import many_point_block_kriging, said_first
-from zonemap.geostat.scale import TransformChoice, default_transform
+from zonemap.geostat.scale import TransformChoice, default_transform, half_variance_rise
 from zonemap.geostat.signal import FamilyChoice, families_of
 from zonemap.geostat.student import widening
 from zonemap.geostat.system import krige, kriging_system
@@ -122,7 +122,7 @@ def _kriged_together(
         )
         mean, variance = krige(systems, sites, in_axes(targets, first), offsets=in_axes(offsets, first))
         for k, centre, cell_variance in zip(members, mean, variance, strict=True):
-            rise = 0.5 * within_block_variance(models[k], offsets) if fits[k].transform.name == "log" else 0.0
+            rise = half_variance_rise(fits[k].transform, centre, within_block_variance(models[k], offsets))
             surfaces[k] = _kriged_surface(measurements[k], fits[k], centre + rise, cell_variance)
     return tuple(surfaces[k] for k in range(len(measurements)))
 

@@ -15,7 +15,7 @@ from zonemap.geostat.flat import flat_surface
 from zonemap.geostat.neighbourhood import PointValues, krige_nearby
 from zonemap.geostat.regularised import point_variogram
 from zonemap.geostat.repeatability import measurement_variance
-from zonemap.geostat.scale import TransformChoice
+from zonemap.geostat.scale import TransformChoice, half_variance_rise
 from zonemap.geostat.signal import FamilyChoice, families_of
 from zonemap.geostat.student import widening
 from zonemap.geostat.thin import average_over_blocks, side_for
@@ -147,7 +147,7 @@ def _kriged(
         for member, centre, cell_variance in zip(members, mean, variance, strict=True):
             of = chosen[member.position]
             model = of.real_model(member.model)
-            rise = 0.5 * within_block_variance(model, offsets) if of.fit.transform.name == "log" else 0.0
+            rise = half_variance_rise(of.fit.transform, centre, within_block_variance(model, offsets))
             surfaces[member.position] = _kriged_surface(of, model, centre + rise, cell_variance)
     return surfaces
 

@@ -25,7 +25,11 @@ def measurement_variance(measurements: Measurements, transform: Transform) -> fl
     if variance is None:
         typical = 1.0 if relative else float(np.abs(measurements.value).mean())
         variance = (measurements.repeatability_cv * typical) ** 2
-    return float(np.log1p(variance)) if relative else variance
+    if not relative:
+        return variance
+    # the slope of a Box-Cox scale against the logarithm is the value to its exponent: taken at the geometric mean
+    steepness = 0.0 if transform.name == "log" else 2.0 * transform.exponent * float(np.log(measurements.value).mean())
+    return float(np.log1p(variance) * np.exp(steepness))
 
 
 def _pooled_variance(measurements: Measurements, *, relative: bool) -> float | None:
