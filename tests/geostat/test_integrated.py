@@ -11,6 +11,7 @@ from hypothesis.extra.numpy import arrays
 from zonemap.errors import InputError
 from zonemap.geostat.integrated import MOST_INTEGRATED_POINTS, integrated_block_kriging
 from zonemap.geostat.kriging import ordinary_block_kriging
+from zonemap.values.covariate import PointCovariate, RasterCovariate
 from zonemap.values.variogram import Variogram
 
 PROBABILITIES = (0.02, 0.05, 0.25, 0.5, 0.75, 0.95, 0.98)
@@ -207,18 +208,28 @@ HARD_VALUES = st.one_of(
 )
 
 
-@settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def covariates_beside(beside, sites, seed):
+    rng = np.random.default_rng(seed)
+    pixels = np.full((5, 5), 2.0) if beside == "a constant" else rng.lognormal(0, 3, (5, 5))
+    raster = RasterCovariate("raster", sites[:, 0].min(), sites[:, 1].max(), 20.0, pixels)
+    points = PointCovariate("points", *rng.uniform(0, 100, (2, 30)) + sites[:1].T, rng.normal(0, 1, 30))
+    return {"nothing": (), "a raster and points": (raster, points)}.get(beside, (raster,))
+
+
+# 2,000 of them: pytest --hypothesis-profile=thorough
+@settings(deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     value=HARD_VALUES,
     layout=st.sampled_from(["scattered", "line", "pairs a hand apart", "one far away"]),
-    family=st.sampled_from(["spherical", "exponential", "matern_3_2", "matern_5_2"]),
+    family=st.sampled_from(["auto", "spherical", "exponential", "matern_3_2", "matern_5_2"]),
+    beside=st.sampled_from(["nothing", "a raster", "a constant", "a raster and points"]),
     cv=st.sampled_from([0.0, 0.15, 2.0]),
     cell_m=st.sampled_from([0.01, 25.0, 1e5]),
     seed=st.integers(0, 100),
     in_order=st.booleans(),
 )
 def test_no_set_of_samples_gives_a_crash_or_a_number_that_is_not_finite(
-    value, layout, family, cv, cell_m, seed, in_order, measure, square_grid
+    value, layout, family, beside, cv, cell_m, seed, in_order, measure, square_grid
 ):
     n = len(value)
     sites = np.random.default_rng(seed).uniform(0, 100, (n, 2)) + np.array([5e5, 4.5e6])
@@ -232,7 +243,13 @@ def test_no_set_of_samples_gives_a_crash_or_a_number_that_is_not_finite(
         sites, value = sites[np.argsort(sites[:, 0])], np.sort(value)
 
     samples = (measure(sites, value, repeatability_cv=cv),)
-    surface = integrated_block_kriging(samples, square_grid(4 * cell_m, 4), family=family, structure_level=1.0)[0]
+    surface = integrated_block_kriging(
+        samples,
+        square_grid(4 * cell_m, 4),
+        covariates=covariates_beside(beside, sites, seed),
+        family=family,
+        structure_level=1.0,
+    )[0]
 
     assert np.all(np.isfinite(surface.score_coefficients))
     assert np.all(np.diff([surface.g_at_score(score) for score in np.linspace(-4, 4, 33)], axis=0) >= 0)

@@ -163,7 +163,9 @@ def _layout(
         order = order[np.sort(chosen)]
     xy = np.column_stack([quantity.easting_m, quantity.northing_m])[order]
     sites = Places(xy, Standard.of(features[order])(features[order]), np.ones((len(order), 1)))
-    plain = _Layout(order, sites, signals_of(xy, families, mixes), np.ones(len(order)))
+    # features that do not differ between the samples say nothing of them
+    left = mixes if sites.features.shape[1] else PLACE
+    plain = _Layout(order, sites, signals_of(xy, families, left), np.ones(len(order)))
     if np.all(quantity.replicates == 1):
         return plain
     return replace(plain, relative_nugget=_relative_nugget(quantity, plain, transform=transform))

@@ -103,15 +103,17 @@ def _supply_panel(figure: Figure, axes: Axes, plan: Plan, quantity: str) -> None
     extent = (west, west + grid.shape[1] * grid.cell_m, north - grid.shape[0] * grid.cell_m, north)
     factor, unit = _shown_unit(surface.unit, reader(plan.case.units))
     image = grid.raster(surface.mean() / factor, outside=np.nan)
-    picture = axes.imshow(image, extent=extent, cmap=_SUPPLY_COLOURS, interpolation="nearest")
+    found = surface.evidence.structure == "found"
+    # colours from end to end of a surface would show a pattern where none was found: there they span what a cell may be
+    least, most = (None, None) if found else (surface.quantile(p).mean() / factor for p in (0.1, 0.9))
+    picture = axes.imshow(image, extent=extent, cmap=_SUPPLY_COLOURS, interpolation="nearest", vmin=least, vmax=most)
     bar = figure.colorbar(picture, ax=axes, shrink=0.6, pad=0.03)
     bar.set_label(unit, fontsize=8)
     bar.ax.tick_params(labelsize=7)
     samples = plan.case.samples
     axes.scatter(samples.easting_m, samples.northing_m, s=9, c="white", edgecolors=_INK, linewidths=0.7)
-    evidence = surface.evidence
-    said = "mapped" if evidence.structure == "found" else "no pattern found: one level"
-    axes.set_title(f"{quantity}, mean ({said}, {evidence.samples} samples)", fontsize=9, color=_INK, y=1.0)
+    said = "mapped" if found else "no pattern found: one level"
+    axes.set_title(f"{quantity}, mean ({said}, {surface.evidence.samples} samples)", fontsize=9, color=_INK, y=1.0)
     _frame(axes, plan, reader(plan.case.units))
 
 
