@@ -10,6 +10,7 @@ from scipy import stats
 
 from zonemap.agronomy.rate import need_distribution, pooled_quantile, zone_need
 from zonemap.agronomy.shortfall import shortfall_curve
+from zonemap.values.distribution import Distribution
 from zonemap.values.need import Costs, Demand, NeedCurve
 from zonemap.values.surface import Evidence, Surface, Transform
 from zonemap.values.zones import Zones
@@ -20,8 +21,8 @@ ONE_CELL, ONE_ZONE = np.ones(1), Zones([1])
 
 
 def normal(mean, deviation, transform="none"):
-    coefficients = np.vstack([np.atleast_1d(mean), np.atleast_1d(deviation)]).astype(float)
-    return Surface("D", "kg/ha", Transform(transform), coefficients, EVIDENCE)
+    distribution = Distribution.normal(*(np.atleast_1d(np.asarray(part, dtype=float)) for part in (mean, deviation)))
+    return Surface("D", "kg/ha", Transform(transform), distribution, EVIDENCE)
 
 
 def test_newsvendor_with_normal_demand():
@@ -66,7 +67,7 @@ def test_quantiles_pass_through_the_curve_as_monte_carlo_says():
     zones = Zones(rng.integers(1, 4, cells))
     curve = NeedCurve("K", "kg/ha/day", [0.0, 1.0, 2.0, 4.0], [90.0, 45.0, 20.0, 0.0])
     rates = zone_need(surface, curve, area, zones, assurance=0.7)
-    draws = np.exp(surface.score_coefficients[0] + surface.score_coefficients[1] * rng.normal(size=(4000, cells)))
+    draws = np.exp(surface.centre() + surface.spread() * rng.normal(size=(4000, cells)))
     for zone in (1, 2, 3):
         members = zones.number == zone
         need = curve.at(draws[:, members]).ravel()

@@ -132,10 +132,9 @@ def with_features(sites, value, targets, truth, features, there):
     away = Sites(targets, standard(there), np.ones((len(targets), 1)))
     unit = ((g - centre) / spread)[:, None]
     points = parameter_points(here, unit, families=families, measurement_variance=none, mixes=COVARIATES)
-    series = integrated_blocks(here, unit, away, points, Block.square(0.0, 1, 1.0, none))[0] * spread
-    series[0] += centre
+    said = integrated_blocks(here, unit, away, points, Block.square(0.0, 1, 1.0, none))[0]
     evidence = Evidence(len(value), "found", 0.0, None, None, None)
-    return judged(Surface("soil", "-", fit.transform, series, evidence), truth)
+    return judged(Surface("soil", "-", fit.transform, said.moved(shift=centre, factor=spread), evidence), truth)
 
 
 def random_forest(sites, value, targets, truth, features, there):

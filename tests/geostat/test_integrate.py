@@ -39,8 +39,8 @@ def field():
     return sites, (values - values.mean(axis=0)) / values.std(axis=0), rng.uniform(0, 400, (6, 2))
 
 
-def a_surface(series):
-    return Surface("K", "kg/ha/day", Transform(), series, Evidence(20, "found", 0.01, None, None, None))
+def a_surface(distribution):
+    return Surface("K", "kg/ha/day", Transform(), distribution, Evidence(20, "found", 0.01, None, None, None))
 
 
 def plainly(sites, value, targets, *, range_m, share, family="exponential", side_m=0.0, points=1, nugget=None):
@@ -132,13 +132,13 @@ def test_one_parameter_point_is_ordinary_block_kriging_with_students_t(field, fa
 
     # a short range of next to nothing averages out, as the nugget of a block does there
     block = Block.square(30.0, 8, 1e-9, NONE)
-    series = integrated_blocks(Places.plain(sites), values[:, :1], Places.plain(targets), points, block)[0]
+    said = integrated_blocks(Places.plain(sites), values[:, :1], Places.plain(targets), points, block)[0]
 
     mean, variance = krige(
         (kriging_system(sites, values[:, 0], variogram),), sites, targets, offsets=block_offsets(30.0, 8)
     )
     own = share * sill / 64  # the regular rule counts each of the 8 x 8 points with itself
-    surface = a_surface(series)
+    surface = a_surface(said)
     np.testing.assert_allclose(surface.quantile(0.5), mean[0], atol=5e-4)
     np.testing.assert_allclose(
         surface.quantile(0.95) - surface.quantile(0.5), student_t.ppf(0.95, 19) * np.sqrt(variance[0] + own), rtol=2e-3
@@ -155,9 +155,7 @@ def test_predictions_of_all_parameter_points_are_those_of_a_plain_loop(field, si
     )
     block = Block(side_m, 8, 12.0, measured, np.array([0.4, 0.0]), np.zeros(2), np.eye(2))
 
-    series = integrated_blocks(
-        Places.plain(sites), values, Places.plain(targets), points, block, relative_nugget=nugget
-    )
+    said = integrated_blocks(Places.plain(sites), values, Places.plain(targets), points, block, relative_nugget=nugget)
 
     apart = np.flatnonzero(distances(sites, targets).min(axis=0) > side_m)
     assert len(apart) >= 3  # a sample's cusp within a cell is the last test's
@@ -176,9 +174,9 @@ def test_predictions_of_all_parameter_points_are_those_of_a_plain_loop(field, si
             rise = 0.5 * (shared + short - own) * (0.4, 0.0)[q]
             parts.append((weight, centre + rise, np.sqrt(sill * unit + own)))
         for probability in (0.01, 0.05, 0.5, 0.95, 0.99):
-            said = a_surface(series[q]).quantile(probability)
-            cdf = sum(w * student_t.cdf((said - c) / s, 19) for w, c, s in parts)
-            density = sum(w * student_t.pdf((said - c) / s, 19) / s for w, c, s in parts)
+            value = a_surface(said[q]).quantile(probability)
+            cdf = sum(w * student_t.cdf((value - c) / s, 19) for w, c, s in parts)
+            density = sum(w * student_t.pdf((value - c) / s, 19) / s for w, c, s in parts)
             spread = np.sqrt(sum(w * s**2 for w, _, s in parts))
             # how far off the quantile is, from how far off its probability is
             off = (cdf - probability) / density / spread

@@ -50,8 +50,8 @@ def test_a_log_surface_is_the_kriged_block_raised_by_half_the_variance_within_it
     system = kriging_system(sites, g, variogram)
     mean, variance = krige((system,), sites, np.column_stack(grid.centres()), offsets=offsets)
     rise = 0.5 * within_block_variance(variogram, offsets)
-    np.testing.assert_allclose(surface.score_coefficients[0], mean[0] + rise, rtol=1e-12)
-    np.testing.assert_allclose(surface.score_coefficients[1], np.sqrt(variance[0]) * widening(39), rtol=1e-12)
+    np.testing.assert_allclose(surface.centre(), mean[0] + rise, rtol=1e-12)
+    np.testing.assert_allclose(surface.spread(), np.sqrt(variance[0]) * widening(39), rtol=1e-12)
 
 
 def test_intervals_of_true_block_means_hold_what_they_promise(measure, square_grid):

@@ -67,11 +67,11 @@ def test_kriging_with_an_external_drift_agrees_with_the_reference_program(refere
         (Signal("exponential", 120.0),), np.array([0]), np.array([share]), np.ones((1, 1)), np.array([[sill]])
     )
 
-    series = integrated_blocks(here, value[:, None], there, one, Block.square(0.0, 1, 1.0, np.zeros(1)))[0]
+    said = integrated_blocks(here, value[:, None], there, one, Block.square(0.0, 1, 1.0, np.zeros(1)))[0]
 
     # the reference program's variance of a point holds the nugget, as here, where none of it is said to be error
     expected = np.loadtxt(reference / "drift.txt")
-    surface = Surface("K", "ppm", Transform(), series, Evidence(40, "found", 0.01, None, None, None))
+    surface = Surface("K", "ppm", Transform(), said, Evidence(40, "found", 0.01, None, None, None))
     np.testing.assert_allclose(surface.quantile(0.5), expected[:, 0], rtol=1e-7)
     half = student_t.ppf(0.95, 38) * np.sqrt(expected[:, 1])
     np.testing.assert_allclose(surface.quantile(0.95) - surface.quantile(0.05), 2 * half, rtol=2e-3)

@@ -124,5 +124,5 @@ def test_covariates_leave_the_order_of_rows_and_the_unit_without_effect(follows,
     other = integrated_block_kriging((shuffled,), grid, covariates=(raster,))[0]
     feet = integrated_block_kriging((samples,), grid, covariates=(in_feet,))[0]
 
-    np.testing.assert_array_equal(other.score_coefficients, one.score_coefficients)
+    np.testing.assert_array_equal(other.quantile(0.3), one.quantile(0.3))
     np.testing.assert_allclose(feet.quantile(0.5), one.quantile(0.5), rtol=1e-6)

@@ -13,6 +13,7 @@ from zonemap.report.summary import summary
 from zonemap.report.text import result_text
 from zonemap.report.words import measured_spread, practical_range_m, samples_sentence, samples_sentences, two_digits
 from zonemap.units import KG_HA_PER_LB_AC
+from zonemap.values.distribution import Distribution
 from zonemap.values.surface import CrossValidation, Evidence, Surface, Transform
 from zonemap.values.variogram import Variogram
 
@@ -25,7 +26,7 @@ TOO_FEW = Evidence(5, "too_few", math.nan, None, None, MISS)
 
 
 def said(evidence, *, units="us", unit="kg/ha/day", spread=1.25 * KG_HA_PER_LB_AC, across_m=900.0):
-    surface = Surface("K", unit, Transform("log"), np.ones((2, 1)), evidence)
+    surface = Surface("K", unit, Transform("log"), Distribution.normal(np.ones(1), np.ones(1)), evidence)
     return samples_sentence(surface, spread=spread, across_m=across_m, read=reader(units))
 
 

@@ -6,17 +6,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
+from zonemap.values.distribution import SCORES, Distribution
 from zonemap.values.surface import Evidence, Surface, Transform
 
 EVIDENCE = Evidence(20, "found", 0.01, None, None, None)
 
 
-def surface(coefficients, transform="none", exponent=1.0):
-    return Surface("K", "kg/ha/day", Transform(transform, exponent), np.asarray(coefficients, dtype=float), EVIDENCE)
+def surface(centre, spread, transform="none"):
+    said = Distribution.normal(np.array([centre]), np.array([spread]))
+    return Surface("K", "kg/ha/day", Transform(transform), said, EVIDENCE)
 
 
-def test_two_terms_are_the_normal_distribution():
-    s = surface([[2.0], [0.5]])
+def test_centre_and_spread_are_the_normal_distribution():
+    s = surface(2.0, 0.5)
     for p in (0.01, 0.25, 0.5, 0.9):
         assert s.quantile(p)[0] == pytest.approx(stats.norm(2, 0.5).ppf(p), abs=1e-12)
     assert s.mean()[0] == pytest.approx(2.0)
@@ -24,7 +26,7 @@ def test_two_terms_are_the_normal_distribution():
 
 
 def test_a_log_scale_is_the_log_normal_distribution():
-    s = surface([[0.3], [0.6]], "log")
+    s = surface(0.3, 0.6, "log")
     peer = stats.lognorm(0.6, scale=np.exp(0.3))
     assert s.mean()[0] == pytest.approx(peer.mean(), rel=1e-9)
     assert s.standard_deviation()[0] == pytest.approx(peer.std(), rel=1e-7)
@@ -40,7 +42,11 @@ def test_a_log_scale_is_the_log_normal_distribution():
     name=st.sampled_from(["none", "log", "box_cox"]),
 )
 def test_probability_is_the_inverse_of_the_quantile(centre, spread, skew, tail, p, name):
-    s = surface([[centre], [spread], [spread * skew], [spread * tail]], name, 0.3)
+    # a slanted and stretched normal: rising, since its slope is 1 + 2 skew z + tail z^2
+    quantile = SCORES + skew * np.square(SCORES) + tail * SCORES**3 / 3
+    slope = 1 + 2 * skew * SCORES + tail * np.square(SCORES)
+    said = Distribution(np.zeros(1), np.ones(1), quantile[:, None], slope[:, None]).moved(shift=centre, factor=spread)
+    s = Surface("K", "kg/ha/day", Transform(name, 0.3), said, EVIDENCE)
     value = s.quantile(p)
     if name == "box_cox" and value[0] == 0:
         return
@@ -54,6 +60,6 @@ def test_the_transform_goes_there_and_back():
 
 
 def test_a_value_cannot_be_changed():
-    s = surface([[2.0], [0.5]])
+    s = surface(2.0, 0.5)
     with pytest.raises(ValueError, match="read-only"):
-        s.score_coefficients[0, 0] = 1.0
+        s.distribution.centre[0] = 1.0

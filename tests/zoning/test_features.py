@@ -4,14 +4,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from zonemap.errors import InputError
+from zonemap.values.distribution import SCORES, Distribution
 from zonemap.values.surface import Evidence, Surface, Transform
 from zonemap.zoning.features import supply_features
 
 EVIDENCE = Evidence(20, "found", 0.01, None, None, None)
 
 
-def surface(quantity, coefficients, transform="log"):
-    return Surface(quantity, "kg/ha/day", Transform(transform), np.array(coefficients, dtype=float), EVIDENCE)
+def surface(quantity, centre_and_spread, transform="log"):
+    said = Distribution.normal(*np.array(centre_and_spread, dtype=float))
+    return Surface(quantity, "kg/ha/day", Transform(transform), said, EVIDENCE)
 
 
 def test_the_median_of_a_normal_cell_is_standardised_and_weighted():
@@ -24,9 +26,11 @@ def test_the_median_of_a_normal_cell_is_standardised_and_weighted():
     np.testing.assert_allclose(features.value, [[-2.0], [2.0]])
 
 
-def test_the_third_hermite_term_counts_in_the_median():
-    # He_2(z) = z^2 - 1, so that the median is c_0 - c_2 (Abramowitz & Stegun 1972, chapter 22): 1 - 0, 1 - 2, 1 - 1.
-    surfaces = {"K": surface("K", [[1, 1, 1], [9, 9, 9], [0, 2, 1]])}
+def test_cells_are_grouped_by_the_median_of_a_skew_distribution_not_by_its_mean():
+    # medians 1, -1, 0 under one mean
+    quantile = np.linspace(-5, 5, len(SCORES))[:, None] + np.array([1.0, -1.0, 0.0])
+    said = Distribution(np.ones(3), np.ones(3), quantile, np.ones_like(quantile))
+    surfaces = {"K": Surface("K", "kg/ha/day", Transform("log"), said, EVIDENCE)}
 
     features = supply_features(surfaces, weights={"K": 1.0})
 

@@ -45,19 +45,19 @@ def pooled_quantile(surface: Surface, cell_area_ha: FloatArray, zones: Zones, *,
     index = zones.number - 1
     weight = cell_area_ha / np.bincount(index, weights=cell_area_ha)[index]
 
-    def share_and_density(g: FloatArray, score: FloatArray | None) -> tuple[FloatArray, FloatArray, FloatArray]:
-        score = surface.score_of(g[index], start=score)
+    def share_and_density(g: FloatArray) -> tuple[FloatArray, FloatArray]:
+        score = surface.score_of(g[index])
         slope = np.maximum(surface.slope_at(score), np.finfo(float).tiny)
         density = weight * np.exp(-0.5 * np.square(score)) / (_SQRT_2_PI * slope)
         share = np.bincount(index, weights=weight * ndtr(score))
-        return np.asarray(share, dtype=float), np.asarray(np.bincount(index, weights=density), dtype=float), score
+        return np.asarray(share, dtype=float), np.asarray(np.bincount(index, weights=density), dtype=float)
 
     low, high = np.full(zones.count, np.inf), np.full(zones.count, -np.inf)
     np.minimum.at(low, index, surface.g_at_score(-_BRACKET_SCORE))
     np.maximum.at(high, index, surface.g_at_score(_BRACKET_SCORE))
     # start where the mixture would be if it were normal
-    centre = np.bincount(index, weights=weight * surface.score_coefficients[0])
-    spread = np.square(surface.score_coefficients[1]) + np.square(surface.score_coefficients[0] - centre[index])
+    centre = np.bincount(index, weights=weight * surface.centre())
+    spread = np.square(surface.spread()) + np.square(surface.centre() - centre[index])
     start = centre + float(ndtri(probability)) * np.sqrt(np.bincount(index, weights=weight * spread))
     return surface.transform.backward(_quantile(share_and_density, probability, low, np.clip(start, low, high), high))
 
@@ -128,16 +128,15 @@ def _score_nodes() -> tuple[FloatArray, FloatArray]:
 
 
 def _quantile(
-    share_and_density: Callable[[FloatArray, FloatArray | None], tuple[FloatArray, FloatArray, FloatArray]],
+    share_and_density: Callable[[FloatArray], tuple[FloatArray, FloatArray]],
     probability: float,
     low: FloatArray,
     g: FloatArray,
     high: FloatArray,
 ) -> FloatArray:
     """Where distributions reach a probability, all at once: Newton steps, bisection where one leaves the bracket."""
-    score: FloatArray | None = None
     for _ in range(_MOST_STEPS):
-        share, density, score = share_and_density(g, score)
+        share, density = share_and_density(g)
         miss = share - probability
         if np.all((np.abs(miss) < _TOLERANCE) | (high - low <= 1e-14 * np.maximum(np.abs(low), np.abs(high)))):
             break

@@ -11,6 +11,7 @@ from zonemap.geostat.fit import Fit
 from zonemap.geostat.repeatability import measurement_variance, pure_nugget
 from zonemap.geostat.scale import is_constant
 from zonemap.geostat.student import LEAST_DEGREES, widening
+from zonemap.values.distribution import Distribution
 from zonemap.values.grid import Grid
 from zonemap.values.samples import Measurements
 from zonemap.values.surface import Surface
@@ -33,7 +34,7 @@ def flat_surface(measurements: Measurements, grid: Grid, fit: Fit) -> Surface:
         quantity=measurements.quantity,
         unit=measurements.unit,
         transform=fit.transform,
-        score_coefficients=np.repeat([[centre], [deviation]], grid.cells, axis=1),
+        distribution=Distribution.normal(np.full(grid.cells, centre), np.full(grid.cells, deviation)),
         evidence=gather_evidence(measurements, fit, predictive=predictive),
     )
 

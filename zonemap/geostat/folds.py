@@ -171,7 +171,7 @@ def _scored(
 
 def _of_a_point(surface: Surface, degrees: int, *, block_support: bool) -> tuple[FloatArray, FloatArray]:
     """Centre and plain kriging variance of the true value at each place, on the g scale."""
-    centre = surface.score_coefficients[0]
+    centre = surface.centre()
     low, high = (surface.g_at_score(side * half_width_90(degrees) / widening(degrees)) for side in (-1.0, 1.0))
     variance = np.square((high - low) / (2.0 * half_width_90(degrees)))
     variogram = surface.evidence.variogram

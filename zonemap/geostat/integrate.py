@@ -24,12 +24,14 @@ from itertools import groupby
 import numpy as np
 
 from zonemap.geostat.covariance import CORRELATIONS, block_offsets, distances, within_block_correlation
-from zonemap.geostat.mixture import TERMS, mixture_series, t_density
+from zonemap.geostat.mixture import mixture_distribution
 from zonemap.geostat.parameters import ParameterPoints
 from zonemap.geostat.signal import Places, Signal, feature_correlations, mixed, own_line, site_correlations
 from zonemap.geostat.system import POINT
+from zonemap.geostat.tabulated_t import t_density
 from zonemap.geostat.threads import in_threads, one_linear_algebra_thread
 from zonemap.values.arrays import FloatArray, IntArray
+from zonemap.values.distribution import Distribution
 
 #: (sites, targets) elements worked on at a time.
 _CHUNK_ELEMENTS = 60_000
@@ -92,8 +94,8 @@ def integrated_blocks(
     block: Block,
     *,
     relative_nugget: FloatArray | None = None,
-) -> FloatArray:
-    """(quantities, 8, m) Hermite series of the true block means at m targets, on the g scale.
+) -> tuple[Distribution, ...]:
+    """Distribution of the true block means at m targets, on the g scale, of every quantity.
 
     Parameters
     ----------
@@ -106,7 +108,7 @@ def integrated_blocks(
     """
     quantities = values.shape[1]
     rotations = _rotations(sites, values, points, relative_nugget)
-    series = np.empty((quantities, TERMS, len(targets)))
+    parts: dict[int, list[Distribution]] = {}
     within = _within_blocks(points.signals, block)
     short, lost = _short_range(points, block, within)
     degrees = len(sites) - sites.drift.shape[1]
@@ -115,6 +117,7 @@ def integrated_blocks(
         centre = np.empty((quantities, len(points.signal), part.stop - part.start))
         factor = np.empty((len(points.signal), part.stop - part.start))
         _predict(rotations, sites, targets.part(part), block, within, centre, factor)
+        said = []
         for q in range(quantities):
             live = points.weight[:, q] > 0
             variance = points.sill[live, q, None] * factor[live] + short[live, q, None]
@@ -123,11 +126,12 @@ def integrated_blocks(
             if block.curvature[q] != 0:
                 straight = np.maximum(1.0 + block.slope[q] * middle, _LEAST_STRAIGHT)
                 middle = middle + 0.5 * lost[live, q, None] * block.curvature[q] / straight
-            series[q, :, part] = mixture_series(points.weight[live, q], middle, scale, degrees=degrees)
+            said.append(mixture_distribution(points.weight[live, q], middle, scale, degrees=degrees))
+        parts[part.start] = said
 
     with one_linear_algebra_thread():
         in_threads(fill, _chunks(len(sites), len(targets)))
-    return series
+    return tuple(Distribution.joined([parts[start][q] for start in sorted(parts)]) for q in range(quantities))
 
 
 @dataclass(frozen=True, slots=True)

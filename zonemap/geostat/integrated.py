@@ -18,13 +18,14 @@ from zonemap.geostat.fit import Fit, fit_covariances, without_structure
 from zonemap.geostat.flat import flat_surface
 from zonemap.geostat.integrate import Block, LeftOut, integrated_blocks, integrated_leave_one_out
 from zonemap.geostat.kriging import ordinary_block_kriging
-from zonemap.geostat.mixture import mixture_series
+from zonemap.geostat.mixture import mixture_distribution
 from zonemap.geostat.parameters import covariate_share, parameter_points
 from zonemap.geostat.scale import TransformChoice, curvature_of
 from zonemap.geostat.signal import COVARIATES, PLACE, TREND, FamilyChoice, Mix, Places, Standard, families_of
 from zonemap.geostat.threads import one_linear_algebra_thread
 from zonemap.values.arrays import FloatArray, IntArray
 from zonemap.values.covariate import Covariate
+from zonemap.values.distribution import Distribution
 from zonemap.values.grid import Grid
 from zonemap.values.samples import Measurements
 from zonemap.values.surface import CrossValidation, Surface
@@ -272,11 +273,11 @@ def _together(
         first.axes,
     )
     cells = Places(targets @ first.axes.T, first.standard(features.targets), np.ones((len(targets), 1)))
-    series = integrated_blocks(sites, values, cells, points, block, relative_nugget=relative)
+    said = integrated_blocks(sites, values, cells, points, block, relative_nugget=relative)
     left_out = integrated_leave_one_out(sites, values, points, relative_nugget=relative)
     surfaces = {}
     for q, member in enumerate(members):
-        surface = _surface(member, series[q], left_out, q)
+        surface = _surface(member, said[q], left_out, q)
         if features.names:
             share = covariate_share(points)[q]
             evidence = replace(surface.evidence, covariates=features.names, covariate_share=float(share))
@@ -285,7 +286,7 @@ def _together(
     return surfaces
 
 
-def _surface(member: _Standard, series: FloatArray, left_out: LeftOut, q: int) -> Surface:
+def _surface(member: _Standard, said: Distribution, left_out: LeftOut, q: int) -> Surface:
     middle = (left_out.weight[:, :, q] * left_out.centre[:, :, q]).sum(axis=0)
     n = len(member.value)
     from_mean = np.square(member.value * n / (n - 1))
@@ -297,17 +298,10 @@ def _surface(member: _Standard, series: FloatArray, left_out: LeftOut, q: int) -
         quantity=member.measurements.quantity,
         unit=member.measurements.unit,
         transform=fit.transform,
-        score_coefficients=_measured_scale(member, series),
+        distribution=said.moved(shift=member.centre, factor=member.spread),
         evidence=evidence,
     )
     return replace(surface, evidence=replace(evidence, cross_validation=_validation(member, surface, left_out, q)))
-
-
-def _measured_scale(member: _Standard, series: FloatArray) -> FloatArray:
-    """Coefficients on the g scale from those at unit spread."""
-    coefficients = series * member.spread
-    coefficients[0] += member.centre
-    return coefficients
 
 
 def _validation(member: _Standard, surface: Surface, left_out: LeftOut, q: int) -> CrossValidation:
@@ -316,9 +310,8 @@ def _validation(member: _Standard, surface: Surface, left_out: LeftOut, q: int) 
     degrees = left_out.degrees
     middle = (weight * centre).sum(axis=0)
     variance = (weight * (np.square(scale) * (degrees / (degrees - 2)) + np.square(centre - middle))).sum(axis=0)
-    said = replace(
-        surface, score_coefficients=_measured_scale(member, mixture_series(weight, centre, scale, degrees=degrees))
-    )
+    at_unit_spread = mixture_distribution(weight, centre, scale, degrees=degrees)
+    said = replace(surface, distribution=at_unit_spread.moved(shift=member.centre, factor=member.spread))
     g, value = member.centre + member.spread * member.value, member.measurements.value[member.order]
     mean = predictive_mean(surface.transform, member.centre + member.spread * middle, member.spread**2 * variance)
     return CrossValidation(

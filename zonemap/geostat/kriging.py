@@ -26,6 +26,7 @@ from zonemap.geostat.student import widening
 from zonemap.geostat.system import krige, kriging_system
 from zonemap.geostat.threads import one_linear_algebra_thread
 from zonemap.values.arrays import FloatArray
+from zonemap.values.distribution import Distribution
 from zonemap.values.grid import Grid
 from zonemap.values.note import Note
 from zonemap.values.samples import Measurements
@@ -306,7 +307,7 @@ def _kriged_surface(measurements: Measurements, fit: Fit, centre: FloatArray, va
         quantity=measurements.quantity,
         unit=measurements.unit,
         transform=fit.transform,
-        score_coefficients=np.vstack([centre, deviation]),
+        distribution=Distribution.normal(centre, deviation),
         evidence=gather_evidence(measurements, fit, predictive=fit.variogram),
     )
 

@@ -21,6 +21,7 @@ from zonemap.geostat.student import widening
 from zonemap.geostat.thin import average_over_blocks, side_for
 from zonemap.geostat.threads import one_linear_algebra_thread
 from zonemap.values.arrays import FloatArray
+from zonemap.values.distribution import Distribution
 from zonemap.values.grid import Grid
 from zonemap.values.note import Note
 from zonemap.values.samples import Measurements
@@ -183,7 +184,7 @@ def _kriged_surface(of: _Averaged, model: Variogram, centre: FloatArray, varianc
         quantity=of.quantity.quantity,
         unit=of.quantity.unit,
         transform=of.fit.transform,
-        score_coefficients=np.vstack([centre, np.sqrt(variance) * widening(of.average.count - 1)]),
+        distribution=Distribution.normal(centre, np.sqrt(variance) * widening(of.average.count - 1)),
         evidence=dataclasses.replace(evidence, variogram=model),
     )
     return said_first(surface, *of.notes, samples=of.quantity.count)

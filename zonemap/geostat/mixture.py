@@ -1,85 +1,52 @@
-"""A weighted mixture of Student t distributions as a Hermite series, for every cell at once.
+"""Quantiles of weighted mixtures of Student t distributions, for every cell at once.
 
 Covariance parameters that are integrated out leave a mixture: at every parameter point the prediction is a t, and the
-points carry weights. Its quantiles have no closed form; they are found by Newton steps at a few normal scores and the
-series is laid through them, so that all later quantiles are one evaluation.
+points carry weights. Its quantiles have no closed form, but wherever its distribution function and density are known
+there is a point of the quantile curve, with the slope there. Two sweeps do: one between the scores at which a
+`Distribution` keeps quantiles, one at them, to which the first shows the way. The first then tells how well the curve
+through the second does where it is worst. Cells that fail are left to `zonemap.geostat.refine`.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import cache
-from typing import TypeAlias, TypeVar
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
-from numpy.polynomial.hermite_e import hermeder, hermeval, hermevander
 
-from zonemap.values.arrays import BoolArray, FloatArray
+from zonemap.geostat.refine import Mixtures, Places, own_quantiles
+from zonemap.geostat.tabulated_t import Desk, SingleArray, TTable, t_table
+from zonemap.values.arrays import BoolArray, FloatArray, IntArray
+from zonemap.values.distribution import SCORES, Distribution, OwnScores
+from zonemap.values.rising_curve import Piece
 
-SingleArray: TypeAlias = npt.NDArray[np.float32]
 _Real = TypeVar("_Real", np.float64, np.float32)
 
-#: Normal scores at which the mixture's quantiles are solved: Chebyshev points from p = 0.01 to 0.99.
-SCORES = 2.33 * np.sin(np.arange(-4, 5) * np.pi / 9) / np.sin(4 * np.pi / 9)
-#: Terms of the series. Seen in three fields, between those probabilities: within 0.05 % of a mixture's spread in 95 of
-#: 100 cells and 0.5 % in 99; up to 5 % in cells with a sample in them, where a sharp peak stands over wide tails.
-TERMS = 8
-_FEWER_TERMS = (6, 4)
-#: The t distribution function is tabulated to this many scales from its centre, at this many points a scale.
-_TABLE_REACH, _TABLE_STEPS = 40.0, 64
-_NEWTON_STEPS = 6
-#: Newton steps end with one below this share of the spread: it leaves an error of 1.2 times its square at most.
-_LAST_STEP = 0.01
-#: A series is checked for rising at these scores; beyond them a surface goes on along its tangent.
-_CHECKED = np.linspace(-2.75, 2.75, 23)
+#: Scores of the first sweep: between those that are kept, and the outermost of them.
+_BETWEEN = np.array([SCORES[0], *((SCORES[1:] + SCORES[:-1]) / 2), SCORES[-1]])
+_WIDTH = float(SCORES[1] - SCORES[0])
+#: A curve may be off by this share of the spread; half the promise of 0.1 %.
+TOLERANCE = 5e-4
+#: Where a curve is off by more it has corners, and all of it is found anew.
+_CORNER = 5e-3
+#: The second sweep may miss its scores by this much: what is left after the step to them is of the third order.
+_LARGEST_STEP = 0.03
+#: What a place at this share of the way from score to score shows of the largest error is too little.
+_LEAST_SHOWN = 0.25
+#: Where one t is narrower than this share of the mixture's spread, a curve may bend unseen between two places.
+_NARROW = 0.05
+#: Where the curve is steeper than this share of the spread, single precision does not carry.
+_STEEP = 8.0
+_LEAST_PROBABILITY = 1e-7
+#: Scores no further apart are one.
+_SAME = 1e-9
+_SQRT_2_PI = math.sqrt(2 * math.pi)
 
 
-@dataclass(frozen=True, slots=True)
-class TTable:
-    """Distribution function and density of Student's t on a fine grid."""
-
-    below: SingleArray
-    density: SingleArray
-
-    def at(self, deviate: SingleArray) -> tuple[SingleArray, SingleArray]:
-        """Probability below (along the tangent at the nearest grid point, to 1e-5) and density there, of deviates.
-
-        The deviates are overwritten.
-        """
-        deviate *= _TABLE_STEPS
-        deviate += _TABLE_REACH * _TABLE_STEPS
-        np.clip(deviate, 0.0, len(self.below) - 1.0, out=deviate)
-        index = (deviate + np.float32(0.5)).astype(np.intp)
-        deviate -= index
-        deviate *= np.float32(1 / _TABLE_STEPS)
-        density = self.density.take(index)
-        deviate *= density
-        deviate += self.below.take(index)
-        return deviate, density
-
-
-@cache
-def t_table(degrees: int) -> TTable:
-    """Tabulate Student's t with so many degrees of freedom."""
-    from scipy.special import stdtr
-
-    deviate = np.linspace(-_TABLE_REACH, _TABLE_REACH, int(2 * _TABLE_REACH * _TABLE_STEPS) + 1)
-    columns = np.asarray(stdtr(degrees, deviate)), t_density(deviate, degrees=degrees)
-    below, density = (np.asarray(column, dtype=np.float32) for column in columns)
-    return TTable(below, density)
-
-
-def t_density(deviate: FloatArray, *, degrees: int) -> FloatArray:
-    """Density of Student's t at standard deviates of any shape."""
-    half = (degrees + 1) / 2
-    constant = math.lgamma(half) - math.lgamma(degrees / 2) - 0.5 * math.log(degrees * math.pi)
-    return np.asarray(np.exp(constant - half * np.log1p(np.square(deviate) / degrees)))
-
-
-def mixture_series(weight: FloatArray, centre: FloatArray, scale: FloatArray, *, degrees: int) -> FloatArray:
-    """Hermite coefficients of mixtures of t distributions.
+def mixture_distribution(weight: FloatArray, centre: FloatArray, scale: FloatArray, *, degrees: int) -> Distribution:
+    """Distributions that are mixtures of t distributions.
 
     Parameters
     ----------
@@ -92,77 +59,136 @@ def mixture_series(weight: FloatArray, centre: FloatArray, scale: FloatArray, *,
 
     Returns
     -------
-    FloatArray
-        (8, cells), for `Surface.score_coefficients`; with fewer terms, the others 0, where eight would not rise
-        everywhere between scores of -2.75 and 2.75.
+    Distribution
+        Quantiles of probabilities from 0.005 to 0.995 within 0.1 % of the mixture's spread; centre and spread are the
+        mixture's mean and standard deviation.
     """
     mean = _averaged(weight, centre)
-    start = _first_quantiles(weight, centre - mean, scale, degrees=degrees)
-    spread = start.spread
-    quantile = mixture_quantiles(
-        weight, (centre - mean) / spread, scale / spread, degrees=degrees, start=start.quantile
-    )
-    series = _rising_series(quantile) * spread
-    series[0] += mean
-    return np.asarray(series)
+    offset = centre - mean
+    start = _first_quantiles(weight, offset, scale, degrees=degrees)
+    mixture = _Mixture.of(weight, offset, scale, start.spread, degrees=degrees)
+    desk = Desk.of_shape(centre.shape)
+    between = mixture.at(start.quantile, desk)
+    near = mixture.at(_towards_scores(between), desk)
+    at_scores = _stepped(near, between)
+    open_ = _misses(at_scores, between) | _unsettled(near, at_scores) | (scale.min(axis=0) < _NARROW * start.spread)
+    quantile, slope, own = at_scores.quantile, at_scores.slope, OwnScores.none()
+    hard = np.flatnonzero(open_.any(axis=0))
+    if hard.size > 0:
+        over = 1.0 / start.spread[hard]
+        parts = weight[:, hard] if weight.ndim == 2 else np.repeat(weight[:, None], hard.size, axis=1)
+        mixtures = Mixtures(parts, offset[:, hard] * over, scale[:, hard] * over, degrees)
+        finer = own_quantiles(mixtures, _stacked(at_scores, between.rows(1, -1)).of(hard), open_[:, hard])
+        quantile[:, hard], slope[:, hard] = finer.quantile, finer.slope
+        own = _of_cells(finer.own, hard, mean[hard], start.spread[hard])
+    return Distribution(mean, start.spread, mean + start.spread * quantile, start.spread * slope, own)
 
 
-def _rising_series(quantile: FloatArray) -> FloatArray:
-    """(8, cells) series through quantiles (scores, cells), of as many terms as still rise at all checked scores.
+def _of_cells(own: OwnScores, cell: IntArray, mean: FloatArray, spread: FloatArray) -> OwnScores:
+    """Scores of some cells, in their numbers."""
+    count = np.diff(own.first)
+    mean, spread = np.repeat(mean, count), np.repeat(spread, count)
+    return OwnScores(cell, own.first, own.score, mean + spread * own.quantile, spread * own.slope)
 
-    A sharp peak over wide tails bends the quantile function more than a polynomial can follow. Where four do not rise
-    either the series is the normal with the mixture's mean and spread, 0 and 1 here.
+
+@dataclass(frozen=True, slots=True)
+class _Mixture:
+    """Mixtures of mean 0 and variance 1, in single precision: enough for probabilities to 1e-6, and twice as fast."""
+
+    weight: SingleArray
+    inverse: SingleArray
+    middle: SingleArray
+    table: TTable
+
+    @classmethod
+    def of(
+        cls, weight: FloatArray, offset: FloatArray, scale: FloatArray, spread: FloatArray, *, degrees: int
+    ) -> _Mixture:
+        middle = (offset / scale).astype(np.float32)
+        return cls(weight.astype(np.float32), (spread / scale).astype(np.float32), middle, t_table(degrees))
+
+    def at(self, quantile: FloatArray, desk: Desk) -> Places:
+        """Places where the curves take (places, cells) values."""
+        from scipy.special import ndtri
+
+        below, density = (np.empty(quantile.shape, dtype=np.float32) for _ in range(2))
+        for row, value in enumerate(quantile.astype(np.float32)):
+            np.multiply(value, self.inverse, out=desk.deviate)
+            np.subtract(desk.deviate, self.middle, out=desk.deviate)
+            self.table.look_up(desk)
+            below[row] = _averaged(self.weight, desk.below)
+            np.multiply(desk.density, self.inverse, out=desk.density)
+            density[row] = _averaged(self.weight, desk.density)
+        probability = np.clip(below.astype(np.float64), _LEAST_PROBABILITY, 1 - _LEAST_PROBABILITY)
+        score = np.asarray(ndtri(probability))
+        slope = np.exp(-0.5 * np.square(score)) / (_SQRT_2_PI * np.maximum(density, _LEAST_PROBABILITY))
+        return Places(score, quantile, slope)
+
+
+def _between(first: Places, last: Places) -> Piece:
+    """Pieces of rising curves from the places of one row to those of another."""
+    rise = np.maximum(last.quantile - first.quantile, 0.0)
+    return Piece(np.maximum(last.score - first.score, _SAME), first.quantile, rise, first.slope, last.slope)
+
+
+def _stacked(*several: Places) -> Places:
+    """Places of several, row upon row."""
+    return Places(*(np.vstack([getattr(one, name) for one in several]) for name in ("score", "quantile", "slope")))
+
+
+def _towards_scores(between: Places) -> FloatArray:
+    """(scores, cells) near the quantiles at `SCORES`, along the curve through places between and its end tangents."""
+    near = between.quantile + (_BETWEEN[:, None] - between.score) * between.slope
+    left = between.rows(1, -2)
+    piece = _between(left, between.rows(2, -1))
+    part = np.clip((SCORES[1:-1, None] - left.score) / piece.width, 0.0, 1.0)
+    return np.vstack([near[:1], piece.at(part), near[-1:]])
+
+
+def _stepped(near: Places, between: Places) -> Places:
+    """Places at `SCORES`, by a step of third order from near ones."""
+    other = between.rows(1, -1)
+    other = _stacked(other, other.rows(-1, None))
+    width = other.score - near.score
+    width = np.where(np.abs(width) < _SAME, _WIDTH, width)
+    mean_slope = (other.quantile - near.quantile) / width
+    # of the cubic through both places, at the near one
+    curvature = (6 * mean_slope - 4 * near.slope - 2 * other.slope) / width
+    step = SCORES[:, None] - near.score
+    quantile = near.quantile + step * (near.slope + 0.5 * step * curvature)
+    return Places(np.broadcast_to(SCORES[:, None], step.shape), quantile, near.slope + step * curvature)
+
+
+def _unsettled(near: Places, at_scores: Places) -> BoolArray:
+    """(cells,) whether a step was long, or leads to what is no rising curve that single precision can tell."""
+    long = np.any(np.abs(at_scores.score - near.score) > _LARGEST_STEP, axis=0)
+    rising = np.all((at_scores.slope > 0) & (at_scores.slope < _STEEP), axis=0)
+    return np.asarray(long | ~rising | np.any(np.diff(at_scores.quantile, axis=0) <= 0, axis=0))
+
+
+def _misses(at_scores: Places, between: Places) -> BoolArray:
+    """(8, cells) whether the curve misses the places between; all along where one shows too little.
+
+    The error of a smooth curve through two places with their slopes is as ``p^2 (1 - p)^2`` on the way from one to the
+    other.
     """
-    series = np.asarray(_laid_through(TERMS) @ quantile)
-    for terms in _FEWER_TERMS:
-        falling = np.flatnonzero(_falls(series))
-        if falling.size == 0:
-            return series
-        series[:terms, falling] = _laid_through(terms) @ quantile[:, falling]
-        series[terms:, falling] = 0.0
-    series[:, _falls(series)] = np.eye(TERMS)[:, 1:2]
-    return series
-
-
-def _falls(series: FloatArray) -> BoolArray:
-    """(cells,) whether a series does not rise at one of the checked scores."""
-    return np.asarray(np.any(_slopes() @ series <= 0, axis=0))
-
-
-def mixture_quantiles(
-    weight: FloatArray, centre: FloatArray, scale: FloatArray, *, degrees: int, start: FloatArray
-) -> FloatArray:
-    """(scores, cells) quantiles, at the probabilities of `SCORES`, of mixtures of mean 0 and variance 1.
-
-    Parameters
-    ----------
-    start
-        (scores, cells) where Newton's steps start.
-    """
-    from scipy.special import ndtr
-
-    table = t_table(degrees)
-    # single precision is enough for steps that end at a probability met to 1e-6, and twice as fast
-    share, inverse = weight.astype(np.float32), (1.0 / scale).astype(np.float32)
-    middle = centre.astype(np.float32)
-    middle *= inverse
-    quantile = start.astype(np.float32)
-    for row, target in enumerate(np.asarray(ndtr(SCORES))):
-        at = quantile[row]
-        for _ in range(_NEWTON_STEPS):
-            below, density = table.at(at * inverse - middle)
-            density *= inverse
-            slope = np.maximum(_averaged(share, density), np.float32(1e-6))
-            step = np.clip((_averaged(share, below) - np.float32(target)) / slope, -1.0, 1.0)
-            at -= step
-            if np.abs(step).max(initial=0.0) < _LAST_STEP:
-                break
-    return np.maximum.accumulate(quantile, axis=0).astype(np.float64)
+    piece = _between(at_scores.rows(0, -1), at_scores.rows(1, len(SCORES)))
+    seen = between.rows(1, -1)
+    part = np.clip((seen.score - SCORES[:-1, None]) / _WIDTH, 0.0, 1.0)
+    shown = 16 * np.square(part * (1 - part))
+    miss = np.abs(piece.at(part) - seen.quantile) / np.maximum(shown, _LEAST_SHOWN)
+    # a curve may meet the place by chance: its slope there then differs
+    miss = np.maximum(miss, np.abs(piece.slope_at(part) - seen.slope) * (_WIDTH / 8))
+    missed = miss > TOLERANCE
+    # a corner may lie by a score, and then shows little on one side
+    missed[1:] |= miss[:-1] > TOLERANCE
+    missed[:-1] |= miss[1:] > TOLERANCE
+    return np.asarray(missed | np.any((shown < _LEAST_SHOWN) | (miss > _CORNER), axis=0))
 
 
 @dataclass(frozen=True, slots=True)
 class _Start:
-    """Spread (cells,) of mixtures, and quantiles (scores, cells) over it, from four moments."""
+    """Spread (cells,) of mixtures, and places (10, cells) on the quantile curve over it, from four moments."""
 
     spread: FloatArray
     quantile: FloatArray
@@ -176,14 +202,22 @@ def _first_quantiles(weight: FloatArray, offset: FloatArray, scale: FloatArray, 
     """
     from scipy.special import ndtr, stdtrit
 
-    squared, variance = np.square(offset), np.square(scale) * (degrees / (degrees - 2))
-    spread = np.sqrt(_averaged(weight, variance + squared))
-    skewness = _averaged(weight, (squared + 3 * variance) * offset) / spread**3
-    of_t = 6 / (degrees - 4)
-    fourth = _averaged(weight, np.square(squared) + 6 * squared * variance + (3 + of_t) * np.square(variance))
-    excess = fourth / spread**4 - 3 - of_t
-    z = SCORES[:, None]
-    plain = np.asarray(stdtrit(degrees, ndtr(SCORES)))[:, None] * np.sqrt((degrees - 2) / degrees)
+    variance = np.square(scale)
+    variance *= degrees / (degrees - 2)
+    squared = np.square(offset)
+    spread = np.sqrt(_averaged(weight, squared) + _averaged(weight, variance))
+    # from here on near is enough
+    share, over = weight.astype(np.float32), (1.0 / spread).astype(np.float32)
+    distance, variances = offset.astype(np.float32) * over, variance.astype(np.float32) * np.square(over)
+    squares = np.square(distance)
+    distance *= squares + 3 * variances
+    of_t = np.float32(6 / (degrees - 4))
+    fourth = squares + 6 * variances
+    fourth *= squares
+    fourth += (3 + of_t) * np.square(variances)
+    skewness, excess = _averaged(share, distance), _averaged(share, fourth) - 3 - of_t
+    z = _BETWEEN[:, None]
+    plain = np.asarray(stdtrit(degrees, ndtr(_BETWEEN)))[:, None] * np.sqrt((degrees - 2) / degrees)
     bent = (z**2 - 1) / 6 * np.clip(skewness, -1, 1) + (z**3 - 3 * z) / 24 * np.clip(excess, -1, 2)
     return _Start(spread, plain + bent)
 
@@ -191,15 +225,3 @@ def _first_quantiles(weight: FloatArray, offset: FloatArray, scale: FloatArray, 
 def _averaged(weight: npt.NDArray[_Real], of_points: npt.NDArray[_Real]) -> npt.NDArray[_Real]:
     """(cells,) weighted sums over the points of (points, cells)."""
     return weight @ of_points if weight.ndim == 1 else np.einsum("pc,pc->c", weight, of_points)
-
-
-@cache
-def _laid_through(terms: int) -> FloatArray:
-    """(terms, scores) least-squares matrix from quantiles at `SCORES` to coefficients."""
-    return np.asarray(np.linalg.pinv(hermevander(SCORES, terms - 1)))
-
-
-@cache
-def _slopes() -> FloatArray:
-    """(checked, terms) matrix from coefficients to the derivative of the series at `_CHECKED`."""
-    return np.asarray(hermeval(_CHECKED, hermeder(np.eye(TERMS))).T)

@@ -1,37 +1,22 @@
 """A surface: for every cell a distribution, not a number.
 
-On the transformed scale g the quantile function of a cell is a short Hermite series in the normal score,
-``g(S)(p) = sum_j c_j He_j(z_p)`` with ``z_p`` the standard normal quantile and ``He_j`` the probabilists' Hermite
-polynomials; beyond z = +-2.75 (3 in 1,000 a side) it goes on along its tangent (Gaussian anamorphosis; Rivoirard 1994,
-Introduction to Disjunctive Kriging and Non-Linear Geostatistics, Oxford; from memory). Two coefficients are the normal
-distribution (mean, standard deviation); more bend it.
+The distributions live on the transformed scale g (Gaussian anamorphosis: quantiles as a function of the normal score;
+Rivoirard 1994, Introduction to Disjunctive Kriging and Non-Linear Geostatistics, Oxford; from memory). Quantiles pass
+straight through the back-transform; means and standard deviations are taken after it.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Literal
 
 import numpy as np
-from numpy.polynomial.hermite_e import hermeder, hermegauss, hermeval
 
-from zonemap.values.arrays import FloatArray, frozen_floats
+from zonemap.values.arrays import FloatArray
+from zonemap.values.distribution import Distribution
 from zonemap.values.note import Note
 from zonemap.values.variogram import EmpiricalVariogram, Variogram
-
-#: Gauss-Hermite nodes for means: exact for polynomials of degree 31 in the normal score.
-_NODES, _WEIGHTS = hermegauss(16)
-_WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
-#: beyond this normal score a series goes on along its tangent: a polynomial through quantiles does not carry further
-_LAST_SCORE = 2.75
-#: no score beyond this is looked for
-_FARTHEST_SCORE = 8.0
-_NEWTON_STEPS = 20
-#: a Newton step this small leaves an error of its square
-_SETTLED = 1e-5
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,9 +117,9 @@ class Surface:
     quantity, unit
         What, and in which unit after the back-transform.
     transform
-        The scale on which `score_coefficients` live.
-    score_coefficients
-        (terms, cells), terms >= 2: c_j above. ``c_1 >= 0`` and the series is increasing in z.
+        The scale on which `distribution` lives.
+    distribution
+        Of the cells, on the g scale.
     evidence
         Where it comes from.
     """
@@ -142,11 +127,13 @@ class Surface:
     quantity: str
     unit: str
     transform: Transform
-    score_coefficients: FloatArray
+    distribution: Distribution
     evidence: Evidence
 
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "score_coefficients", frozen_floats(self.score_coefficients, shape=(None, None)))
+    @property
+    def cells(self) -> int:
+        """How many."""
+        return self.distribution.cells
 
     def at_score(self, normal_score: float) -> FloatArray:
         """Cell vector of the quantile whose standard normal score is given, in `unit`."""
@@ -154,7 +141,7 @@ class Surface:
 
     def g_at_score(self, normal_score: float) -> FloatArray:
         """Cell vector of the same quantile on the g scale."""
-        return np.asarray(_basis(normal_score, self.score_coefficients.shape[0]) @ self.score_coefficients)
+        return self.distribution.at_score(normal_score)
 
     def quantile(self, probability: float) -> FloatArray:
         """Cell vector of the `probability` quantile, in `unit`."""
@@ -163,24 +150,20 @@ class Surface:
         return self.at_score(float(ndtri(probability)))
 
     def slope_at(self, score: FloatArray) -> FloatArray:
-        """Cell vector of the derivative of the series by the normal score, at a cell vector of scores."""
-        if self.score_coefficients.shape[0] == 2:
-            return np.asarray(self.score_coefficients[1], dtype=np.float64)
-        inside = np.clip(score, -_LAST_SCORE, _LAST_SCORE)
-        return np.asarray(hermeval(inside, hermeder(self.score_coefficients), tensor=False), dtype=np.float64)
+        """Cell vector of the derivative of g by the normal score, at a cell vector of scores."""
+        return self.distribution.slope_at(score)
 
-    def score_of(self, g: FloatArray, *, start: FloatArray | None = None) -> FloatArray:
-        """Cell vector of the normal scores at which the cells' series take the values `g` (a cell vector).
+    def score_of(self, g: FloatArray) -> FloatArray:
+        """Cell vector of the normal scores of values on the g scale (a cell vector)."""
+        return self.distribution.score_of(g)
 
-        Exact for two terms; otherwise Newton steps from `start` (default the normal approximation), within +-8.
-        """
-        centre, spread = self.score_coefficients[0], self.score_coefficients[1]
-        with np.errstate(divide="ignore", invalid="ignore"):
-            score = np.where(spread > 0, (g - centre) / spread, np.where(g >= centre, np.inf, -np.inf))
-        if self.score_coefficients.shape[0] == 2:
-            return score
-        near = np.clip(score if start is None else start, -_FARTHEST_SCORE, _FARTHEST_SCORE)
-        return _solve_series(self.score_coefficients, g, near)
+    def centre(self) -> FloatArray:
+        """Cell vector of means on the g scale."""
+        return self.distribution.centre
+
+    def spread(self) -> FloatArray:
+        """Cell vector of standard deviations on the g scale."""
+        return self.distribution.spread
 
     def probability_below(self, value: FloatArray) -> FloatArray:
         """Cell vector of P(S <= value), `value` a cell vector in `unit`."""
@@ -191,45 +174,19 @@ class Surface:
         return np.asarray(ndtr(self.score_of(g)), dtype=np.float64)
 
     def mean(self) -> FloatArray:
-        """Cell vector of means, in `unit` (exact without a transform, 16-point Gauss-Hermite otherwise)."""
+        """Cell vector of means, in `unit`.
+
+        Without a transform they are exact; with one they are those of distributions that go on along their tangents
+        beyond normal scores of +-2.75 (a t on a log scale has no mean).
+        """
         if self.transform.name == "none":
-            return np.array(self.score_coefficients[0], dtype=np.float64)
-        return _expectation(self.at_score)
+            return np.array(self.centre())
+        return self.distribution.expectation(self.transform.backward)
 
     def standard_deviation(self) -> FloatArray:
-        """Cell vector of standard deviations, in `unit`."""
+        """Cell vector of standard deviations, in `unit`, exact or not as `mean` is."""
+        if self.transform.name == "none":
+            return np.array(self.spread())
         mean = self.mean()
-        return np.asarray(np.sqrt(_expectation(lambda z: (self.at_score(z) - mean) ** 2)), dtype=np.float64)
-
-
-def _solve_series(coefficients: FloatArray, g: FloatArray, score: FloatArray) -> FloatArray:
-    """Normal scores at which the series takes the values `g`, within +-`_FARTHEST_SCORE`."""
-    derivative = hermeder(coefficients)
-    for _ in range(_NEWTON_STEPS):
-        inside = np.clip(score, -_LAST_SCORE, _LAST_SCORE)
-        slope = np.maximum(hermeval(inside, derivative, tensor=False), np.finfo(float).tiny)
-        miss = hermeval(inside, coefficients, tensor=False) + (score - inside) * slope - g
-        step = miss / slope
-        moved = np.clip(score - np.clip(step, -1.0, 1.0), -_FARTHEST_SCORE, _FARTHEST_SCORE)
-        settled = np.max(np.abs(moved - score), initial=0.0) < _SETTLED
-        score = moved
-        if settled:
-            break
-    return score
-
-
-@lru_cache(maxsize=1024)
-def _basis(score: float, terms: int) -> FloatArray:
-    """(terms,) Hermite polynomials at a score, along their tangents beyond `_LAST_SCORE`."""
-    inside = min(max(score, -_LAST_SCORE), _LAST_SCORE)
-    identity = np.eye(terms)
-    value = hermeval(inside, identity) + (score - inside) * hermeval(inside, hermeder(identity))
-    return np.asarray(value, dtype=np.float64)
-
-
-def _expectation(of: Callable[[float], FloatArray]) -> FloatArray:
-    """Mean of a function of a standard normal score."""
-    total = np.zeros(1)
-    for node, weight in zip(_NODES, _WEIGHTS, strict=True):
-        total = total + weight * of(float(node))
-    return np.asarray(total, dtype=np.float64)
+        squares = self.distribution.expectation(lambda g: np.square(self.transform.backward(g) - mean))
+        return np.asarray(np.sqrt(squares), dtype=np.float64)

@@ -48,9 +48,9 @@ def supply_features(
     for quantity, surface in surfaces.items():
         median = surface.g_at_score(0.0)
         weight = weights.get(quantity, 0.0)
-        if weight > 0 and not _constant(median, surface.score_coefficients[1]):
+        if weight > 0 and not _constant(median, surface.spread()):
             columns[quantity] = weight * _standardised(median, cell_area_ha)
-    cells = next(iter(surfaces.values())).score_coefficients.shape[1]
+    cells = next(iter(surfaces.values())).cells
     return Features(tuple(columns), np.column_stack(list(columns.values())) if columns else np.empty((cells, 0)))
 
 

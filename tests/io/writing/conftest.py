@@ -11,6 +11,7 @@ from shapely import MultiPolygon, Polygon, box
 
 from zonemap.units import KG_HA_PER_LB_AC, UnitSystem
 from zonemap.values.basis import Basis
+from zonemap.values.distribution import Distribution
 from zonemap.values.field import Field, NoSpread
 from zonemap.values.grid import Grid
 from zonemap.values.prescription import Application, Prescription
@@ -58,7 +59,7 @@ def _prescription(units: UnitSystem) -> Prescription:
 def _surface(quantity: str, cells: int, transform: Transform) -> Surface:
     step = np.linspace(0.5, 1.5, cells)
     evidence = Evidence(12, "found", 0.01, None, None, None)
-    return Surface(quantity, "kg/ha/day", transform, np.vstack([step, step / 5]), evidence)
+    return Surface(quantity, "kg/ha/day", transform, Distribution.normal(step, step / 5), evidence)
 
 
 @pytest.fixture(params=["us", "metric"])

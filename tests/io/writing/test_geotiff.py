@@ -8,6 +8,7 @@ from scipy.stats import norm
 
 from zonemap.errors import OutputError
 from zonemap.io.geotiff import TILE, overview_factors, surface_names, write_surface
+from zonemap.values.distribution import Distribution
 from zonemap.values.grid import Grid
 from zonemap.values.surface import Evidence, Surface, Transform
 
@@ -20,8 +21,8 @@ def wide_grid() -> Grid:
 
 
 def normal_surface(grid: Grid, *, mean: float = 2.0, deviation: float = 0.5) -> Surface:
-    coefficients = np.vstack([np.full(grid.cells, mean), np.full(grid.cells, deviation)])
-    return Surface("K", "kg/ha/day", Transform("none"), coefficients, Evidence(9, "found", 0.01, None, None, None))
+    said = Distribution.normal(np.full(grid.cells, mean), np.full(grid.cells, deviation))
+    return Surface("K", "kg/ha/day", Transform("none"), said, Evidence(9, "found", 0.01, None, None, None))
 
 
 def test_bands_hold_mean_deviation_and_quantile_and_nothing_outside_the_field(tmp_path: Path, wide_grid: Grid) -> None:
@@ -57,7 +58,7 @@ def test_the_file_says_where_it_is_and_what_it_holds(tmp_path: Path, wide_grid: 
 def test_row_zero_is_north_and_column_zero_is_west(tmp_path: Path) -> None:
     grid = Grid("EPSG:32614", 500_000.0, 4_650_000.0, 10.0, np.full((2, 3), 100.0))
     surface = Surface(
-        "K", "ppm", Transform("none"), np.vstack([np.arange(6.0), np.ones(6)]), normal_surface(grid).evidence
+        "K", "ppm", Transform("none"), Distribution.normal(np.arange(6.0), np.ones(6)), normal_surface(grid).evidence
     )
     write_surface(tmp_path / "K.tif", surface, grid, probability=0.5)
     easting, northing = grid.centres()

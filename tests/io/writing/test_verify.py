@@ -22,6 +22,7 @@ from zonemap.io.geotiff import surface_names, write_surface
 from zonemap.io.shapefile import shapefile_stems, write_shapefiles
 from zonemap.io.verify import CONTROLLER, GEOPACKAGE, SURFACES, verify_result, verify_shapefiles
 from zonemap.units import KG_PER_LB, UnitSystem
+from zonemap.values.distribution import Distribution
 from zonemap.values.grid import Grid
 from zonemap.values.prescription import Application, Prescription
 from zonemap.values.season import Product
@@ -120,9 +121,9 @@ def other_day(plan: Any) -> Any:
 
 
 def other_surface(plan: Any) -> Any:
-    changed = np.array(plan.surfaces["k"].score_coefficients)
-    changed[0, 17] += 0.001
-    return replace(plan, surfaces={**plan.surfaces, "k": replace(plan.surfaces["k"], score_coefficients=changed)})
+    said = plan.surfaces["k"].distribution
+    changed = replace(said, centre=said.centre + 0.001 * (np.arange(said.cells) == 17))
+    return replace(plan, surfaces={**plan.surfaces, "k": replace(plan.surfaces["k"], distribution=changed)})
 
 
 def other_place(plan: Any) -> Any:
@@ -205,8 +206,8 @@ def test_a_hundred_polygons_and_seven_surfaces_are_read_back_in_a_blink(tmp_path
                for i in range(side) for j in range(side)]  # fmt: skip
     grid = Grid("EPSG:32614", 5e5, 4_650_400.0, 3.1, np.full((129, 194), 9.61))
     evidence = Evidence(12, "found", 0.01, None, None, None)
-    coefficients = np.vstack([np.linspace(0.5, 1.5, grid.cells)] * 2)
-    surfaces = {str(i): Surface(str(i), "kg/ha/day", Transform("log"), coefficients, evidence) for i in range(7)}
+    said = Distribution.normal(*[np.linspace(0.5, 1.5, grid.cells)] * 2)
+    surfaces = {str(i): Surface(str(i), "kg/ha/day", Transform("log"), said, evidence) for i in range(7)}
     prescription = replace(plan.prescription, polygon=tuple(squares), zone=np.arange(100) % 3)
     large = replace(plan, prescription=prescription, grid=grid, surfaces=surfaces)
     folder = write_result(tmp_path / "out", large)

@@ -1,0 +1,251 @@
+"""Distributions of many cells at once, by their quantiles at normal scores.
+
+The normal score of a probability is the quantile of the standard normal there. A normal distribution is its centre and
+spread. Any other is its quantiles at nine scores with the slopes there, and a rising curve between them
+(`zonemap.values.rising_curve`); the few cells that bend more than nine scores tell carry more, at scores of their own.
+Beyond +-2.75 (3 in 1,000 a side) a distribution goes on along its tangent, as a normal one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from functools import cache
+from typing import Self
+
+import numpy as np
+
+from zonemap.values.arrays import FloatArray, IntArray, frozen_floats, frozen_ints
+from zonemap.values.rising_curve import Piece
+
+#: Beyond this normal score a distribution goes on along its tangent.
+LAST_SCORE = 2.75
+#: The scores at which every cell's quantiles are kept.
+SCORES = np.linspace(-LAST_SCORE, LAST_SCORE, 9)
+SCORES.setflags(write=False)
+_WIDTH = float(SCORES[1] - SCORES[0])
+#: Gauss-Legendre nodes between two scores, and in each tail, as far as there is weight.
+_NODES, _TAIL_NODES, _FARTHEST_SCORE = 4, 8, 8.0
+
+
+@dataclass(frozen=True, slots=True)
+class OwnScores:
+    """Cells with quantiles at scores of their own.
+
+    Attributes
+    ----------
+    cell
+        (n,) which cells, rising.
+    first
+        (n + 1,) where each cell's quantiles begin, and the end of the last.
+    score, quantile, slope
+        All cells' one after the other; each cell's rise from a score of -2.75 to 2.75.
+    """
+
+    cell: IntArray
+    first: IntArray
+    score: FloatArray
+    quantile: FloatArray
+    slope: FloatArray
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "cell", frozen_ints(self.cell, shape=(None,)))
+        object.__setattr__(self, "first", frozen_ints(self.first, shape=(len(self.cell) + 1,)))
+        for name in ("score", "quantile", "slope"):
+            object.__setattr__(self, name, frozen_floats(getattr(self, name), shape=(int(self.first[-1]),)))
+
+    @classmethod
+    def none(cls) -> Self:
+        """No cell."""
+        nothing = np.empty(0)
+        return cls(np.empty(0, dtype=np.int64), np.zeros(1, dtype=np.int64), nothing, nothing, nothing)
+
+    @classmethod
+    def joined(cls, parts: list[OwnScores], *, offset: IntArray) -> Self:
+        """Cells of several parts, whose numbers rise by an offset for each part."""
+        begins = np.cumsum([0, *(part.first[-1] for part in parts)])
+        return cls(
+            np.concatenate([part.cell + by for part, by in zip(parts, offset, strict=True)]),
+            np.concatenate([*(part.first[:-1] + at for part, at in zip(parts, begins, strict=False)), begins[-1:]]),
+            *(np.concatenate([getattr(part, name) for part in parts]) for name in ("score", "quantile", "slope")),
+        )
+
+    def around_score(self, score: FloatArray | float) -> tuple[Piece, FloatArray]:
+        """Pieces of the cells' curves that hold the scores, and the scores at which those begin."""
+        left = self._left_of(self.score, np.broadcast_to(score, self.cell.shape))
+        return self._piece(left), self.score[left]
+
+    def around_quantile(self, quantile: FloatArray) -> tuple[Piece, FloatArray]:
+        """Pieces that hold the quantiles, and the scores at which those begin."""
+        left = self._left_of(self.quantile, quantile)
+        return self._piece(left), self.score[left]
+
+    def _left_of(self, column: FloatArray, value: FloatArray) -> IntArray:
+        """(n,) last place but one at most, in each cell's part of a column, that is not above its value: bisection."""
+        low, high = self.first[:-1].copy(), self.first[1:] - 1
+        while np.any(high - low > 1):
+            middle = (low + high) // 2
+            above = column[middle] > value
+            low, high = np.where(above, low, middle), np.where(above, middle, high)
+        return low
+
+    def _piece(self, left: IntArray) -> Piece:
+        right = left + 1
+        start = self.quantile[left]
+        return Piece(
+            self.score[right] - self.score[left],
+            start,
+            self.quantile[right] - start,
+            self.slope[left],
+            self.slope[right],
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Distribution:
+    """One distribution a cell.
+
+    Attributes
+    ----------
+    centre, spread
+        (cells,) mean and standard deviation of what the quantiles were taken of.
+    quantile, slope
+        (9, cells) at `SCORES`, rising and positive; (0, cells) where every cell is normal.
+    own
+        Cells that are described by quantiles at scores of their own instead.
+    """
+
+    centre: FloatArray
+    spread: FloatArray
+    quantile: FloatArray
+    slope: FloatArray
+    own: OwnScores = field(default_factory=OwnScores.none)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "centre", frozen_floats(self.centre, shape=(None,)))
+        object.__setattr__(self, "spread", frozen_floats(self.spread, shape=self.centre.shape))
+        rows = 0 if len(self.quantile) == 0 else len(SCORES)
+        object.__setattr__(self, "quantile", frozen_floats(self.quantile, shape=(rows, self.cells)))
+        object.__setattr__(self, "slope", frozen_floats(self.slope, shape=(rows, self.cells)))
+
+    @classmethod
+    def normal(cls, centre: FloatArray, spread: FloatArray) -> Self:
+        """Normal distributions of (cells,) means and standard deviations."""
+        nothing = np.empty((0, len(centre)))
+        return cls(centre, spread, nothing, nothing)
+
+    @classmethod
+    def joined(cls, parts: list[Distribution]) -> Self:
+        """Cells of several parts, in order; all normal or none."""
+        offset = np.cumsum([0, *(part.cells for part in parts[:-1])])
+        return cls(
+            np.concatenate([part.centre for part in parts]),
+            np.concatenate([part.spread for part in parts]),
+            np.concatenate([part.quantile for part in parts], axis=1),
+            np.concatenate([part.slope for part in parts], axis=1),
+            OwnScores.joined([part.own for part in parts], offset=offset),
+        )
+
+    @property
+    def cells(self) -> int:
+        """How many."""
+        return len(self.centre)
+
+    def moved(self, *, shift: float, factor: float) -> Distribution:
+        """Distributions of ``shift + factor x``, the factor positive."""
+        own = replace(self.own, quantile=shift + factor * self.own.quantile, slope=factor * self.own.slope)
+        return Distribution(
+            shift + factor * self.centre,
+            factor * self.spread,
+            shift + factor * self.quantile,
+            factor * self.slope,
+            own,
+        )
+
+    def at_score(self, score: float) -> FloatArray:
+        """(cells,) quantiles at one normal score."""
+        if len(self.quantile) == 0:
+            return np.asarray(self.centre + score * self.spread)
+        inside = min(max(score, -LAST_SCORE), LAST_SCORE)
+        left = min(int((inside + LAST_SCORE) / _WIDTH), len(SCORES) - 2)
+        value = self._piece(left).at((inside - float(SCORES[left])) / _WIDTH)
+        if self.own.cell.size > 0:
+            piece, begins = self.own.around_score(inside)
+            value[self.own.cell] = piece.at((inside - begins) / piece.width)
+        return value if inside == score else value + (score - inside) * self._last_slope(above=score > 0)
+
+    def slope_at(self, score: FloatArray) -> FloatArray:
+        """(cells,) derivative of the quantiles by the normal score, at (cells,) scores."""
+        if len(self.quantile) == 0:
+            return self.spread
+        inside = np.clip(score, -LAST_SCORE, LAST_SCORE)
+        left = np.minimum(((inside + LAST_SCORE) / _WIDTH).astype(np.int64), len(SCORES) - 2)
+        slope = np.array(self._pieces(left).slope_at((inside - SCORES[left]) / _WIDTH), dtype=np.float64)
+        if self.own.cell.size > 0:
+            piece, begins = self.own.around_score(inside[self.own.cell])
+            slope[self.own.cell] = piece.slope_at((inside[self.own.cell] - begins) / piece.width)
+        return slope
+
+    def score_of(self, value: FloatArray) -> FloatArray:
+        """(cells,) normal scores whose quantiles are (cells,) values; infinite beside a cell without spread."""
+        if len(self.quantile) == 0:
+            return _over(value - self.centre, self.spread)
+        inside = np.clip(value, self.quantile[0], self.quantile[-1])
+        left = (self.quantile[1:-1] <= inside).sum(axis=0)
+        score = SCORES[left] + _WIDTH * self._pieces(left).part_at(inside)
+        if self.own.cell.size > 0:
+            piece, begins = self.own.around_quantile(inside[self.own.cell])
+            score[self.own.cell] = begins + piece.width * piece.part_at(inside[self.own.cell])
+        beyond = value != inside
+        if np.any(beyond):
+            slope = np.where(value > inside, self._last_slope(above=True), self._last_slope(above=False))
+            score = np.where(beyond, np.copysign(LAST_SCORE, value - inside) + _over(value - inside, slope), score)
+        return np.asarray(score, dtype=np.float64)
+
+    def expectation(self, of: Callable[[FloatArray], FloatArray]) -> FloatArray:
+        """(cells,) means of a function of the values."""
+        total = np.zeros(self.cells)
+        for score, weight in zip(*(_normal_nodes() if len(self.quantile) == 0 else _piecewise_nodes()), strict=True):
+            total += weight * of(self.at_score(float(score)))
+        return total
+
+    def _last_slope(self, *, above: bool) -> FloatArray:
+        return np.asarray(self.slope[-1 if above else 0], dtype=np.float64)
+
+    def _piece(self, left: int) -> Piece:
+        start, end = self.quantile[left], self.quantile[left + 1]
+        return Piece(_WIDTH, start, end - start, self.slope[left], self.slope[left + 1])
+
+    def _pieces(self, left: IntArray) -> Piece:
+        """Pieces from the score of each cell's number on."""
+        at = left * self.cells + np.arange(self.cells)
+        start, end = self.quantile.take(at), self.quantile.take(at + self.cells)
+        return Piece(_WIDTH, start, end - start, self.slope.take(at), self.slope.take(at + self.cells))
+
+
+def _over(distance: FloatArray, slope: FloatArray) -> FloatArray:
+    """Distance over slope; without slope infinite, and above where there is no distance."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(slope > 0, distance / slope, np.where(distance >= 0, np.inf, -np.inf))
+
+
+@cache
+def _normal_nodes() -> tuple[FloatArray, FloatArray]:
+    """Gauss-Hermite nodes and weights: exact for polynomials of degree 31 in the normal score."""
+    node, weight = np.polynomial.hermite_e.hermegauss(16)
+    return node, weight / weight.sum()
+
+
+@cache
+def _piecewise_nodes() -> tuple[FloatArray, FloatArray]:
+    """Gauss-Legendre nodes and weights, piece by piece, under the standard normal density."""
+    edges = np.array([-_FARTHEST_SCORE, *SCORES, _FARTHEST_SCORE])
+    counts = [_TAIL_NODES, *[_NODES] * (len(SCORES) - 1), _TAIL_NODES]
+    nodes, weights = [], []
+    for low, high, count in zip(edges, edges[1:], counts, strict=False):
+        node, weight = np.polynomial.legendre.leggauss(count)
+        score = (low + high) / 2 + (high - low) / 2 * node
+        nodes.append(score)
+        weights.append(weight * (high - low) * np.exp(-0.5 * np.square(score)))
+    total = np.concatenate(weights)
+    return np.concatenate(nodes), total / total.sum()
