@@ -288,12 +288,18 @@ def _predict(
     signals = tuple(rotation.signal for rotation in rotations)
     line, likeness = feature_correlations(signals, sites, targets)
     of_itself = own_line(targets)
+    lags: dict[bytes, list[FloatArray]] = {}
     for _, members in groupby(rotations, key=lambda r: (r.signal.family, r.signal.range_m)):
         place = None
         for rotation in members:
             signal = rotation.signal
             if place is None and signal.place > 0:
-                place = _block_correlation(sites.xy, targets.xy, signal, block)
+                offsets = _standing_for(block, signal.range_m)
+                # most ranges share the points that stand for a block, and so the distances
+                key = offsets.tobytes()
+                if key not in lags:
+                    lags[key] = [distances(sites.xy, targets.xy + offset) for offset in offsets]
+                place = _mean_correlation(lags[key], signal)
             rotation.predict(mixed(signal, place, line, likeness), targets.drift, centre, factor)
             own = signal.place * within[rotation.number] + signal.line * of_itself + signal.likeness
             factor[rotation.rows] += (1 - rotation.share)[:, None] * own
@@ -331,13 +337,14 @@ def _standing_for(block: Block, range_m: float) -> FloatArray:
     return _offsets(block, block.points)
 
 
-def _block_correlation(sites: FloatArray, targets: FloatArray, signal: Signal, block: Block) -> FloatArray:
-    """(n, m) mean correlation by place of sites with blocks."""
-    offsets = _standing_for(block, signal.range_m)
-    total = np.zeros((len(sites), len(targets)))
-    for offset in offsets:
-        total += CORRELATIONS[signal.family](distances(sites, targets + offset) / signal.range_m)
-    return total / len(offsets)
+def _mean_correlation(lags_m: list[FloatArray], signal: Signal) -> FloatArray:
+    """(n, m) mean correlation by place of sites with blocks, from the distances to the points that stand for them."""
+    first, *others = lags_m
+    total = CORRELATIONS[signal.family](first / signal.range_m)
+    for lag_m in others:
+        total += CORRELATIONS[signal.family](lag_m / signal.range_m)
+    total /= len(lags_m)
+    return total
 
 
 def _chunks(sites: int, targets: int) -> list[slice]:

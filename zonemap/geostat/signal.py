@@ -43,7 +43,7 @@ COVARIATES: tuple[Mix, ...] = (
 )  # fmt: skip
 _RANGES = 14
 #: of each of several families: on those 54 cases no worse
-_FEWER_RANGES = 8
+_FEWER_RANGES = 7
 
 #: A feature whose spread is below this share of its greatest value is constant.
 _CONSTANT = 1e-9
