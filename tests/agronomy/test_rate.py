@@ -10,7 +10,7 @@ from scipy import stats
 
 from zonemap.agronomy.rate import need_distribution, pooled_quantile, zone_need
 from zonemap.agronomy.shortfall import shortfall_curve
-from zonemap.values.distribution import Distribution
+from zonemap.values.distribution import SCORES, Distribution, OwnScores
 from zonemap.values.need import Costs, Demand, NeedCurve
 from zonemap.values.surface import Evidence, Surface, Transform
 from zonemap.values.zones import Zones
@@ -99,6 +99,29 @@ def test_no_other_rate_loses_less(seed, assurance):
     for other in (best * 0.8, best * 1.2 + 1, best + 10, max(best - 10, 0.0)):
         # the loss is measured at 24 nodes a cell: allow their error
         assert loss <= spread.expected_loss(np.full(cells, other), costs) * 1.01 + 1e-9
+
+
+@pytest.mark.parametrize("probability", [0.02, 0.3, 0.5, 0.9])
+def test_pooled_quantiles_of_cells_that_are_not_normal_are_those_of_their_mixture(probability):
+    # cells of Student's t, some by quantiles at 41 scores of their own; the pool's share below is summed plainly
+    rng = np.random.default_rng(5)
+    centre, scale = rng.normal(2.0, 0.5, 12), rng.uniform(0.1, 1.0, 12)
+    area, zones = rng.uniform(0.2, 1.0, 12), Zones(np.arange(12) % 2 + 1)
+    score, own = np.linspace(-2.75, 2.75, 41), np.array([3, 8])
+
+    def places(at, cell):
+        deviate = stats.t.ppf(stats.norm.cdf(at), 9)
+        return centre[cell] + deviate * scale[cell], scale[cell] * stats.norm.pdf(at) / stats.t.pdf(deviate, 9)
+
+    finer = OwnScores(own, [0, 41, 82], np.tile(score, 2), *places(np.tile(score, 2), np.repeat(own, 41)))
+    said = Distribution(centre, scale, *places(SCORES[:, None], np.arange(12)), finer)
+
+    pooled = pooled_quantile(Surface("D", "kg/ha", Transform(), said, EVIDENCE), area, zones, probability=probability)
+
+    for zone, value in enumerate(pooled, start=1):
+        members = zones.number == zone
+        share = area[members] @ stats.t.cdf((value - centre[members]) / scale[members], 9) / area[members].sum()
+        assert share == pytest.approx(probability, abs=2e-4)
 
 
 def test_cells_without_spread_have_a_pooled_quantile_too():

@@ -5,12 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy.integrate import dblquad, quad
+from scipy.special import ndtri
 from scipy.stats import multivariate_normal
 from scipy.stats import t as student_t
 
-from zonemap.geostat import parameters
+from zonemap.geostat import integrate, parameters
 from zonemap.geostat.covariance import CORRELATIONS, PRACTICAL_RANGE, block_offsets, distances, nearest_gap_m
 from zonemap.geostat.integrate import Block, integrated_blocks, integrated_leave_one_out
+from zonemap.geostat.mixture import mixture_distribution
 from zonemap.geostat.parameters import ParameterPoints, parameter_points
 from zonemap.geostat.signal import (
     COVARIATES,
@@ -297,7 +299,7 @@ def test_leave_one_out_with_covariates_and_drift_is_predicting_again(field, with
     left_out = integrated_leave_one_out(sites, values, points)
 
     assert left_out.degrees == 17
-    for i, k in ((0, 3), (7, 100), (19, 290)):
+    for i, k in ((0, 3), (7, 100), (19, len(points.signal) - 1)):
         signal, share = points.signals[points.signal[k]], points.nugget_share[k]
         others = np.flatnonzero(np.arange(20) != i)
         sill, centre, unit = densely(sites.part(others), values[others, 0], sites.part(np.array([i])), signal, share)
@@ -338,3 +340,33 @@ def test_far_beyond_what_was_sampled_a_covariate_goes_no_farther():
 
     np.testing.assert_array_equal(standard(np.array([[12.5], [500.0]])), standard(np.array([[12.5], [12.5]])))
     assert standard(np.array([[12.0]])) < standard(np.array([[12.5]]))
+
+
+def test_quantiles_of_every_cell_are_those_of_its_mixture_where_a_sample_lies_too(field, monkeypatch):
+    sites, values, targets = field
+    across = np.linspace(0, 400, 12)
+    grid = np.column_stack([axis.ravel() for axis in np.meshgrid(across, across)])
+    targets = np.vstack([targets, grid, sites, sites + 1.0])
+    measured = np.array([0.0, 0.2])
+    points = parameter_points(Places.plain(sites), values, families=EXPONENTIAL, measurement_variance=measured)
+    mixtures = []
+
+    def noted(weight, centre, scale, *, degrees):
+        mixtures.append((weight[:, None], centre, scale))
+        return mixture_distribution(weight, centre, scale, degrees=degrees)
+
+    monkeypatch.setattr(integrate, "mixture_distribution", noted)
+    monkeypatch.setattr(integrate, "_CHUNK_ELEMENTS", 10**6)
+    for side_m in (0.0, 4.0, 12.0):
+        mixtures.clear()
+        block = Block.square(side_m, 4, 12.0, measured)
+        said = integrated_blocks(Places.plain(sites), values, Places.plain(targets), points, block)
+
+        assert len(mixtures) == 2
+        assert any(np.isin(np.arange(len(targets) - 40, len(targets)), one.own.cell).any() for one in said)
+        for q, (weight, centre, scale) in enumerate(mixtures):
+            for probability in (0.005, 0.02, 0.1, 0.25, 0.5, 0.6, 0.8, 0.93, 0.99, 0.995):
+                value = said[q].at_score(float(ndtri(probability)))
+                low, high = (value + side * 1e-3 * said[q].spread for side in (-1, 1))
+                assert np.all((weight * student_t.cdf((low - centre) / scale, 19)).sum(axis=0) < probability)
+                assert np.all((weight * student_t.cdf((high - centre) / scale, 19)).sum(axis=0) > probability)

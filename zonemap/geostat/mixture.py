@@ -28,7 +28,7 @@ _Real = TypeVar("_Real", np.float64, np.float32)
 _BETWEEN = np.array([SCORES[0], *((SCORES[1:] + SCORES[:-1]) / 2), SCORES[-1]])
 _WIDTH = float(SCORES[1] - SCORES[0])
 #: A curve may be off by this share of the spread; half the promise of 0.1 %.
-TOLERANCE = 5e-4
+_TOLERANCE = 5e-4
 #: Where a curve is off by more it has corners, and all of it is found anew.
 _CORNER = 5e-3
 #: The second sweep may miss its scores by this much: what is left after the step to them is of the third order.
@@ -72,16 +72,23 @@ def mixture_distribution(weight: FloatArray, centre: FloatArray, scale: FloatArr
     near = mixture.at(_towards_scores(between), desk)
     at_scores = _stepped(near, between)
     open_ = _misses(at_scores, between) | _unsettled(near, at_scores) | (scale.min(axis=0) < _NARROW * start.spread)
-    quantile, slope, own = at_scores.quantile, at_scores.slope, OwnScores.none()
+    own = OwnScores.none()
     hard = np.flatnonzero(open_.any(axis=0))
     if hard.size > 0:
-        over = 1.0 / start.spread[hard]
-        parts = weight[:, hard] if weight.ndim == 2 else np.repeat(weight[:, None], hard.size, axis=1)
-        mixtures = Mixtures(parts, offset[:, hard] * over, scale[:, hard] * over, degrees)
+        mixtures = _standardised(weight, offset, scale, start.spread, hard, degrees=degrees)
         finer = own_quantiles(mixtures, _stacked(at_scores, between.rows(1, -1)).of(hard), open_[:, hard])
-        quantile[:, hard], slope[:, hard] = finer.quantile, finer.slope
+        at_scores.quantile[:, hard], at_scores.slope[:, hard] = finer.quantile, finer.slope
         own = _of_cells(finer.own, hard, mean[hard], start.spread[hard])
-    return Distribution(mean, start.spread, mean + start.spread * quantile, start.spread * slope, own)
+    quantile, slope = mean + start.spread * at_scores.quantile, start.spread * at_scores.slope
+    return Distribution(mean, start.spread, quantile, slope, own)
+
+
+def _standardised(
+    weight: FloatArray, offset: FloatArray, scale: FloatArray, spread: FloatArray, cell: IntArray, *, degrees: int
+) -> Mixtures:
+    """Mixtures of some cells, of mean 0 and variance 1."""
+    parts = weight[:, cell] if weight.ndim == 2 else np.repeat(weight[:, None], cell.size, axis=1)
+    return Mixtures(parts, offset[:, cell] / spread[cell], scale[:, cell] / spread[cell], degrees)
 
 
 def _of_cells(own: OwnScores, cell: IntArray, mean: FloatArray, spread: FloatArray) -> OwnScores:
@@ -179,10 +186,10 @@ def _misses(at_scores: Places, between: Places) -> BoolArray:
     miss = np.abs(piece.at(part) - seen.quantile) / np.maximum(shown, _LEAST_SHOWN)
     # a curve may meet the place by chance: its slope there then differs
     miss = np.maximum(miss, np.abs(piece.slope_at(part) - seen.slope) * (_WIDTH / 8))
-    missed = miss > TOLERANCE
+    missed = miss > _TOLERANCE
     # a corner may lie by a score, and then shows little on one side
-    missed[1:] |= miss[:-1] > TOLERANCE
-    missed[:-1] |= miss[1:] > TOLERANCE
+    missed[1:] |= miss[:-1] > _TOLERANCE
+    missed[:-1] |= miss[1:] > _TOLERANCE
     return np.asarray(missed | np.any((shown < _LEAST_SHOWN) | (miss > _CORNER), axis=0))
 
 

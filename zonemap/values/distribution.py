@@ -25,7 +25,7 @@ SCORES = np.linspace(-LAST_SCORE, LAST_SCORE, 9)
 SCORES.setflags(write=False)
 _WIDTH = float(SCORES[1] - SCORES[0])
 #: Gauss-Legendre nodes between two scores, and in each tail, as far as there is weight.
-_NODES, _TAIL_NODES, _FARTHEST_SCORE = 4, 8, 8.0
+_NODES, _TAIL_NODES, _FARTHEST_SCORE = 3, 8, 8.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,10 +203,11 @@ class Distribution:
         return np.asarray(score, dtype=np.float64)
 
     def expectation(self, of: Callable[[FloatArray], FloatArray]) -> FloatArray:
-        """(cells,) means of a function of the values."""
+        """Means of a function of the (cells,) values, which may give several a cell: (..., cells)."""
+        nodes, weights = _normal_nodes() if len(self.quantile) == 0 else _piecewise_nodes()
         total = np.zeros(self.cells)
-        for score, weight in zip(*(_normal_nodes() if len(self.quantile) == 0 else _piecewise_nodes()), strict=True):
-            total += weight * of(self.at_score(float(score)))
+        for score, weight in zip(nodes, weights, strict=True):
+            total = total + weight * of(self.at_score(float(score)))
         return total
 
     def _last_slope(self, *, above: bool) -> FloatArray:

@@ -18,6 +18,8 @@ import numpy as np
 
 from zonemap.values.arrays import FloatArray
 
+_TINY = 1e-300
+
 
 @dataclass(frozen=True, slots=True)
 class Piece:
@@ -46,38 +48,28 @@ class Piece:
         >>> piece.at(0.5)  # half way up for reasons of symmetry
         array([0.5])
         """
-        mean_slope, bend = self._slopes()
+        mean_slope, both = self.rise / self.width, self.first_slope + self.last_slope
         across = part * (1.0 - part)
-        share = np.divide(
-            mean_slope * (part * part) + self.first_slope * across,
-            mean_slope + bend * across,
-            out=np.zeros(np.broadcast(mean_slope, part).shape),
-            where=self.rise > 0,
-        )
-        return np.asarray(self.start + self.rise * share)
+        over = mean_slope * (part * part) + self.first_slope * across
+        # a flat piece is 0 over 0 at its ends
+        return np.asarray(self.start + self.rise * (over / (mean_slope * (1.0 - 2.0 * across) + both * across + _TINY)))
 
     def slope_at(self, part: FloatArray | float) -> FloatArray:
         """Slopes at parts of the width, 0 to 1."""
-        mean_slope, bend = self._slopes()
+        mean_slope, both = self.rise / self.width, self.first_slope + self.last_slope
         across = part * (1.0 - part)
         of_ends = self.last_slope * (part * part) + self.first_slope * np.square(1.0 - part)
-        shape = np.broadcast(mean_slope, part).shape
-        share = np.divide(mean_slope, mean_slope + bend * across, out=np.zeros(shape), where=self.rise > 0)
+        share = mean_slope / (mean_slope * (1.0 - 2.0 * across) + both * across + _TINY)
         return np.asarray(np.square(share) * (of_ends + 2.0 * mean_slope * across))
 
     def part_at(self, value: FloatArray) -> FloatArray:
         """Parts of the width at which the curves take values between those of their ends; 0 on a flat piece."""
-        mean_slope, bend = self._slopes()
-        share = np.divide(value - self.start, self.rise, out=np.zeros(np.shape(value)), where=self.rise > 0)
+        mean_slope = self.rise / self.width
+        bend = self.first_slope + self.last_slope - 2.0 * mean_slope
+        share = (value - self.start) / (self.rise + _TINY)
         # share = (m p^2 + d p (1 - p)) / (m + b p (1 - p)) as a quadratic in p
         square = mean_slope - self.first_slope + share * bend
         linear = self.first_slope - share * bend
         constant = share * mean_slope
         root = linear + np.sqrt(np.maximum(np.square(linear) + 4.0 * square * constant, 0.0))
-        part = np.divide(2.0 * constant, root, out=np.zeros(np.shape(root)), where=root > 0)
-        return np.asarray(np.clip(part, 0.0, 1.0))
-
-    def _slopes(self) -> tuple[FloatArray, FloatArray]:
-        """Mean slope, and how much the slopes at the ends together exceed twice that."""
-        mean_slope = self.rise / self.width
-        return mean_slope, self.first_slope + self.last_slope - 2.0 * mean_slope
+        return np.asarray(np.clip(2.0 * constant / np.maximum(root, _TINY), 0.0, 1.0))

@@ -187,6 +187,12 @@ class Surface:
         """Cell vector of standard deviations, in `unit`, exact or not as `mean` is."""
         if self.transform.name == "none":
             return np.array(self.spread())
-        mean = self.mean()
-        squares = self.distribution.expectation(lambda g: np.square(self.transform.backward(g) - mean))
-        return np.asarray(np.sqrt(squares), dtype=np.float64)
+        # about the median, which lies near the mean: of large squares little would be left
+        median = self.at_score(0.0)
+
+        def powers(g: FloatArray) -> FloatArray:
+            distance = self.transform.backward(g) - median
+            return np.stack([distance, np.square(distance)])
+
+        first, second = self.distribution.expectation(powers)
+        return np.asarray(np.sqrt(np.maximum(second - np.square(first), 0.0)), dtype=np.float64)
