@@ -91,21 +91,30 @@ def test_beyond_the_last_score_a_distribution_is_its_tangent():
 
 
 @pytest.mark.parametrize("own", [False, True])
-def test_expectations_are_those_of_numerical_integration(own):
+def test_moments_on_another_scale_are_those_of_numerical_integration(own):
     said = of_t(12, own=own).moved(shift=0.5, factor=0.2)
 
-    mean = said.expectation(np.exp)
+    mean, deviation = said.moments(np.exp)
 
     for cell in range(2):
-        exact, _ = quad(
-            lambda z, cell=cell: np.exp(said.at_score(z)[cell]) * stats.norm.pdf(z), -8, 8, points=SCORES, limit=200
-        )
-        assert mean[cell] == pytest.approx(exact, rel=1e-6)
+        power = [
+            quad(
+                lambda z, cell=cell, k=k: np.exp(k * said.at_score(z)[cell]) * stats.norm.pdf(z),
+                *(-8, 8),
+                points=SCORES,
+                limit=200,
+            )[0]
+            for k in (1, 2)
+        ]
+        assert mean[cell] == pytest.approx(power[0], rel=1e-6)
+        assert deviation[cell] == pytest.approx(np.sqrt(power[1] - power[0] ** 2), rel=1e-4)
 
 
-def test_a_normal_s_expectations_are_exact():
-    said = Distribution.normal(np.array([1.0]), np.array([0.5]))
-    assert said.expectation(np.square)[0] == pytest.approx(1.25, rel=1e-12)
+def test_a_normal_s_moments_are_exact():
+    # of x^3 for N(1, 1/2): E x^3 = 1 + 3/4, E x^6 = 1 + 15/4 + 45/16 + 15/64 (moments of the normal, from memory)
+    mean, deviation = Distribution.normal(np.array([1.0]), np.array([0.5])).moments(lambda x: x**3)
+    assert mean[0] == pytest.approx(1.75, rel=1e-12)
+    assert deviation[0] == pytest.approx(np.sqrt(1 + 15 / 4 + 45 / 16 + 15 / 64 - 1.75**2), rel=1e-12)
 
 
 def test_parts_joined_are_the_cells_in_order_and_moving_moves_them_all():

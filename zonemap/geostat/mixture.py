@@ -27,8 +27,8 @@ _Real = TypeVar("_Real", np.float64, np.float32)
 #: Scores of the first sweep: between those that are kept, and the outermost of them.
 _BETWEEN = np.array([SCORES[0], *((SCORES[1:] + SCORES[:-1]) / 2), SCORES[-1]])
 _WIDTH = float(SCORES[1] - SCORES[0])
-#: A curve may be off by this share of the spread; half the promise of 0.1 %.
-_TOLERANCE = 5e-4
+#: A curve may be off by this share of the spread where it is worst, as far as one place shows; 0.1 % is promised.
+_TOLERANCE = 7e-4
 #: Where a curve is off by more it has corners, and all of it is found anew.
 _CORNER = 5e-3
 #: The second sweep may miss its scores by this much: what is left after the step to them is of the third order.

@@ -2,7 +2,8 @@
 
 Two t distributions of very different width, as where a cell holds a sample, or far apart make a curve with corners.
 Between two places that are known the curve is guessed, looked at half way, and halved again where the guess was wrong.
-Everything here is in double precision and exact at every place: what is guessed is only what lies between them.
+Everything here is in double precision, and every place is right to 1e-7 in probability: what is guessed is only what
+lies between them.
 """
 
 from __future__ import annotations

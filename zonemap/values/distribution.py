@@ -11,12 +11,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import cache
-from typing import Self
+from typing import Self, TypeAlias
 
 import numpy as np
 
 from zonemap.values.arrays import FloatArray, IntArray, frozen_floats, frozen_ints
 from zonemap.values.rising_curve import Piece
+
+Backward: TypeAlias = Callable[[FloatArray], FloatArray]
 
 #: Beyond this normal score a distribution goes on along its tangent.
 LAST_SCORE = 2.75
@@ -72,7 +74,7 @@ class OwnScores:
 
     def around_score(self, score: FloatArray | float) -> tuple[Piece, FloatArray]:
         """Pieces of the cells' curves that hold the scores, and the scores at which those begin."""
-        left = self._left_of(self.score, np.broadcast_to(score, self.cell.shape))
+        left = self._left_of(self.score, score)
         return self._piece(left), self.score[left]
 
     def around_quantile(self, quantile: FloatArray) -> tuple[Piece, FloatArray]:
@@ -80,14 +82,23 @@ class OwnScores:
         left = self._left_of(self.quantile, quantile)
         return self._piece(left), self.score[left]
 
-    def _left_of(self, column: FloatArray, value: FloatArray) -> IntArray:
-        """(n,) last place but one at most, in each cell's part of a column, that is not above its value: bisection."""
-        low, high = self.first[:-1].copy(), self.first[1:] - 1
-        while np.any(high - low > 1):
-            middle = (low + high) // 2
-            above = column[middle] > value
-            low, high = np.where(above, low, middle), np.where(above, middle, high)
-        return low
+    def powers_inside(self, backward: Backward, middle: FloatArray) -> FloatArray:
+        """(2, n) integrals, between the outermost scores, of the distance from a (n,) middle and of its square."""
+        left = np.delete(np.arange(len(self.score)), self.first[1:] - 1)
+        rank = np.repeat(np.arange(len(self.cell)), np.diff(self.first) - 1)
+        piece, total = self._piece(left), np.zeros((2, len(self.cell)))
+        for part, share in zip(*_unit_nodes(_NODES), strict=True):
+            weight = share * piece.width * _density(self.score[left] + part * piece.width)
+            distance = backward(piece.at(float(part))) - middle[rank]
+            for power in (1, 2):
+                total[power - 1] += np.bincount(rank, weights=weight * distance**power, minlength=len(self.cell))
+        return total
+
+    def _left_of(self, column: FloatArray, value: FloatArray | float) -> IntArray:
+        """(n,) last place but one at most, in each cell's part of a column, that is not above its value."""
+        values = np.repeat(value, np.diff(self.first)) if isinstance(value, np.ndarray) else value
+        reached = np.add.reduceat(column <= values, self.first[:-1], dtype=np.int64)
+        return np.asarray(self.first[:-1] + np.clip(reached - 1, 0, np.diff(self.first) - 2))
 
     def _piece(self, left: IntArray) -> Piece:
         right = left + 1
@@ -164,15 +175,11 @@ class Distribution:
 
     def at_score(self, score: float) -> FloatArray:
         """(cells,) quantiles at one normal score."""
-        if len(self.quantile) == 0:
-            return np.asarray(self.centre + score * self.spread)
-        inside = min(max(score, -LAST_SCORE), LAST_SCORE)
-        left = min(int((inside + LAST_SCORE) / _WIDTH), len(SCORES) - 2)
-        value = self._piece(left).at((inside - float(SCORES[left])) / _WIDTH)
-        if self.own.cell.size > 0:
-            piece, begins = self.own.around_score(inside)
-            value[self.own.cell] = piece.at((inside - begins) / piece.width)
-        return value if inside == score else value + (score - inside) * self._last_slope(above=score > 0)
+        value = self._at_common_score(score)
+        if self.own.cell.size > 0 and abs(score) < LAST_SCORE:
+            piece, begins = self.own.around_score(score)
+            value[self.own.cell] = piece.at((score - begins) / piece.width)
+        return value
 
     def slope_at(self, score: FloatArray) -> FloatArray:
         """(cells,) derivative of the quantiles by the normal score, at (cells,) scores."""
@@ -202,13 +209,36 @@ class Distribution:
             score = np.where(beyond, np.copysign(LAST_SCORE, value - inside) + _over(value - inside, slope), score)
         return np.asarray(score, dtype=np.float64)
 
-    def expectation(self, of: Callable[[FloatArray], FloatArray]) -> FloatArray:
-        """Means of a function of the (cells,) values, which may give several a cell: (..., cells)."""
-        nodes, weights = _normal_nodes() if len(self.quantile) == 0 else _piecewise_nodes()
-        total = np.zeros(self.cells)
-        for score, weight in zip(nodes, weights, strict=True):
-            total = total + weight * of(self.at_score(float(score)))
+    def moments(self, backward: Backward) -> tuple[FloatArray, FloatArray]:
+        """(cells,) means and standard deviations on another scale, to which a rising function takes the values."""
+        middle = backward(self.at_score(0.0))
+        if len(self.quantile) == 0:
+            first, second = self._powers(_normal_nodes(), backward, middle)
+        else:
+            inside = self._powers(_inner_nodes(), backward, middle)
+            if self.own.cell.size > 0:
+                inside[:, self.own.cell] = self.own.powers_inside(backward, middle[self.own.cell])
+            first, second = inside + self._powers(_tail_nodes(), backward, middle)
+        # about the median, which lies near the mean: of large squares little would be left
+        return middle + first, np.asarray(np.sqrt(np.maximum(second - np.square(first), 0.0)))
+
+    def _powers(self, nodes: tuple[FloatArray, FloatArray], backward: Backward, middle: FloatArray) -> FloatArray:
+        """(2, cells) sums, over weighted scores, of the distance from a middle and of its square."""
+        total = np.zeros((2, self.cells))
+        for score, weight in zip(*nodes, strict=True):
+            distance = backward(self._at_common_score(float(score))) - middle
+            total[0] += weight * distance
+            total[1] += weight * np.square(distance)
         return total
+
+    def _at_common_score(self, score: float) -> FloatArray:
+        """(cells,) quantiles, by the scores that all cells share."""
+        if len(self.quantile) == 0:
+            return np.asarray(self.centre + score * self.spread)
+        inside = min(max(score, -LAST_SCORE), LAST_SCORE)
+        left = min(int((inside + LAST_SCORE) / _WIDTH), len(SCORES) - 2)
+        value = self._piece(left).at((inside - float(SCORES[left])) / _WIDTH)
+        return value if inside == score else value + (score - inside) * self._last_slope(above=score > 0)
 
     def _last_slope(self, *, above: bool) -> FloatArray:
         return np.asarray(self.slope[-1 if above else 0], dtype=np.float64)
@@ -238,15 +268,28 @@ def _normal_nodes() -> tuple[FloatArray, FloatArray]:
 
 
 @cache
-def _piecewise_nodes() -> tuple[FloatArray, FloatArray]:
-    """Gauss-Legendre nodes and weights, piece by piece, under the standard normal density."""
-    edges = np.array([-_FARTHEST_SCORE, *SCORES, _FARTHEST_SCORE])
-    counts = [_TAIL_NODES, *[_NODES] * (len(SCORES) - 1), _TAIL_NODES]
-    nodes, weights = [], []
-    for low, high, count in zip(edges, edges[1:], counts, strict=False):
-        node, weight = np.polynomial.legendre.leggauss(count)
-        score = (low + high) / 2 + (high - low) / 2 * node
-        nodes.append(score)
-        weights.append(weight * (high - low) * np.exp(-0.5 * np.square(score)))
-    total = np.concatenate(weights)
-    return np.concatenate(nodes), total / total.sum()
+def _inner_nodes() -> tuple[FloatArray, FloatArray]:
+    """Gauss-Legendre nodes between the scores, and weights under the standard normal density."""
+    part, share = _unit_nodes(_NODES)
+    score = (SCORES[:-1, None] + _WIDTH * part).ravel()
+    return score, np.tile(share, len(SCORES) - 1) * _WIDTH * _density(score)
+
+
+@cache
+def _tail_nodes() -> tuple[FloatArray, FloatArray]:
+    """Gauss-Legendre nodes beyond the last scores, on both sides, and weights."""
+    part, share = _unit_nodes(_TAIL_NODES)
+    score = LAST_SCORE + (_FARTHEST_SCORE - LAST_SCORE) * part
+    weight = share * (_FARTHEST_SCORE - LAST_SCORE) * _density(score)
+    return np.concatenate([-score[::-1], score]), np.concatenate([weight[::-1], weight])
+
+
+@cache
+def _unit_nodes(count: int) -> tuple[FloatArray, FloatArray]:
+    """Gauss-Legendre nodes and weights from 0 to 1."""
+    node, weight = np.polynomial.legendre.leggauss(count)
+    return np.asarray((node + 1) / 2), np.asarray(weight / 2)
+
+
+def _density(score: FloatArray) -> FloatArray:
+    return np.asarray(np.exp(-0.5 * np.square(score)) / np.sqrt(2 * np.pi))

@@ -181,18 +181,10 @@ class Surface:
         """
         if self.transform.name == "none":
             return np.array(self.centre())
-        return self.distribution.expectation(self.transform.backward)
+        return self.distribution.moments(self.transform.backward)[0]
 
     def standard_deviation(self) -> FloatArray:
         """Cell vector of standard deviations, in `unit`, exact or not as `mean` is."""
         if self.transform.name == "none":
             return np.array(self.spread())
-        # about the median, which lies near the mean: of large squares little would be left
-        median = self.at_score(0.0)
-
-        def powers(g: FloatArray) -> FloatArray:
-            distance = self.transform.backward(g) - median
-            return np.stack([distance, np.square(distance)])
-
-        first, second = self.distribution.expectation(powers)
-        return np.asarray(np.sqrt(np.maximum(second - np.square(first), 0.0)), dtype=np.float64)
+        return self.distribution.moments(self.transform.backward)[1]
