@@ -8,7 +8,7 @@ from functools import cache
 
 import numpy as np
 
-from zonemap.values.arrays import FloatArray
+from zonemap.values.arrays import FloatArray, IntArray
 from zonemap.values.need import Costs, NeedCurve
 from zonemap.values.surface import Surface
 from zonemap.values.zones import Zones
@@ -19,6 +19,8 @@ _MOST_STEPS = 200
 _SQRT_2_PI = float(np.sqrt(2 * np.pi))
 #: a quantile is found when its probability is met this well
 _TOLERANCE = 1e-7
+#: of many cells, every so manieth is asked first where to start
+_STRIDE, _LEAST_TO_START = 50, 2000
 #: Gauss-Legendre nodes on (0, 1) for expectations over a cell's distribution
 _NODES = 24
 
@@ -40,26 +42,37 @@ def pooled_quantile(surface: Surface, cell_area_ha: FloatArray, zones: Zones, *,
     FloatArray
         (zones,) in the unit of the surface.
     """
+    index = zones.number - 1
+    start = None
+    few = np.arange(0, index.size, _STRIDE)
+    if few.size >= _LEAST_TO_START and np.all(np.bincount(index[few], minlength=zones.count)):
+        start = _mixture_quantile(surface.of_cells(few), cell_area_ha[few], index[few], probability, None)
+    return surface.transform.backward(_mixture_quantile(surface, cell_area_ha, index, probability, start))
+
+
+def _mixture_quantile(
+    surface: Surface, cell_area_ha: FloatArray, index: IntArray, probability: float, start: FloatArray | None
+) -> FloatArray:
+    """(zones,) quantiles on the g scale, sought from a start, or from where mixtures would be if they were normal."""
     from scipy.special import ndtr, ndtri
 
-    index = zones.number - 1
     weight = cell_area_ha / np.bincount(index, weights=cell_area_ha)[index]
 
     def share_and_density(g: FloatArray) -> tuple[FloatArray, FloatArray]:
-        score = surface.score_of(g[index])
-        slope = np.maximum(surface.slope_at(score), np.finfo(float).tiny)
-        density = weight * np.exp(-0.5 * np.square(score)) / (_SQRT_2_PI * slope)
+        score, slope = surface.score_and_slope_of(g[index])
+        density = np.exp(-0.5 * np.square(score)) / (_SQRT_2_PI * np.maximum(slope, np.finfo(float).tiny))
         share = np.bincount(index, weights=weight * ndtr(score))
-        return np.asarray(share, dtype=float), np.asarray(np.bincount(index, weights=density), dtype=float)
+        return np.asarray(share, dtype=float), np.asarray(np.bincount(index, weights=weight * density), dtype=float)
 
-    low, high = np.full(zones.count, np.inf), np.full(zones.count, -np.inf)
+    zones = int(index.max()) + 1
+    low, high = np.full(zones, np.inf), np.full(zones, -np.inf)
     np.minimum.at(low, index, surface.g_at_score(-_BRACKET_SCORE))
     np.maximum.at(high, index, surface.g_at_score(_BRACKET_SCORE))
-    # start where the mixture would be if it were normal
-    centre = np.bincount(index, weights=weight * surface.centre())
-    spread = np.square(surface.spread()) + np.square(surface.centre() - centre[index])
-    start = centre + float(ndtri(probability)) * np.sqrt(np.bincount(index, weights=weight * spread))
-    return surface.transform.backward(_quantile(share_and_density, probability, low, np.clip(start, low, high), high))
+    if start is None:
+        centre = np.bincount(index, weights=weight * surface.centre())
+        spread = np.square(surface.spread()) + np.square(surface.centre() - centre[index])
+        start = centre + float(ndtri(probability)) * np.sqrt(np.bincount(index, weights=weight * spread))
+    return _quantile(share_and_density, probability, low, np.clip(start, low, high), high)
 
 
 def zone_need(
@@ -116,6 +129,19 @@ def need_distribution(surface: Surface, curve: NeedCurve, cell_area_ha: FloatArr
     scores, weight = _score_nodes()
     need = np.stack([curve.at(surface.at_score(float(score))) for score in scores])
     return NeedDistribution(need, weight, cell_area_ha, np.asarray(weight @ need))
+
+
+def probability_of_need(surface: Surface, curve: NeedCurve) -> FloatArray:
+    """Cell vector of the probability that anything is needed."""
+    needed = curve.need_kg_ha > 0
+    if needed.all() or not needed.any():
+        return np.full(surface.cells, float(needed[0]))
+    if curve.falling:
+        return surface.probability_below(np.full(surface.cells, curve.value[int(np.argmin(needed))]))
+    if curve.rising:
+        return 1 - surface.probability_below(np.full(surface.cells, curve.value[int(np.argmax(needed)) - 1]))
+    scores, weight = _score_nodes()
+    return np.asarray(sum(w * (curve.at(surface.at_score(float(s))) > 0) for s, w in zip(scores, weight, strict=True)))
 
 
 @cache

@@ -32,7 +32,7 @@ Exit codes: 0 done; 1 done, but the result carries a refusal to read;
 def main() -> None:
     """From sampled soil supply rates to zones and a prescription the spreader loads.
 
-    A field folder holds field.toml, a boundary and samples; sample_fields/ has four to look at.
+    A field folder holds field.toml, a boundary and samples; sample_fields/ has examples to look at.
     """
 
 

@@ -9,7 +9,7 @@ import click
 from zonemap.cli.door import one_line_errors
 
 
-@click.command(epilog="Example:  zonemap check sample_fields/heron_bend")
+@click.command(epilog="Example:  zonemap check sample_fields/irrigated_corn")
 @click.argument("folder", type=click.Path(path_type=Path), metavar="DIR")
 @one_line_errors
 def check(folder: Path) -> int:

@@ -13,7 +13,7 @@ from zonemap.cli.door import one_line_errors, stage_lines
     epilog="""Examples:
 
 \b
-  zonemap plan sample_fields/heron_bend
+  zonemap plan sample_fields/irrigated_corn
   zonemap plan my_field --out season_2026 --pipeline season_supply
   zonemap plan my_field --pipeline my_pipeline.toml --json
 """

@@ -18,6 +18,7 @@ from zonemap.io.field_file import (
 from zonemap.io.sources import shown
 from zonemap.units import (
     ELEMENTS,
+    HA_PER_AC,
     KG_HA_PER_LB_AC,
     KG_M3_PER_LB_FT3,
     KG_PER_LB,
@@ -177,7 +178,9 @@ def decision_of(
     kg = KG_PER_LB if units == "us" else 1.0
     short = {name: price / kg for name, price in table.cost_short.items()}
     over = {name: price / kg for name, price in table.cost_over.items()}
-    return Decision(cost_short=short, cost_over=over, **_assurance(table))
+    area = HA_PER_AC if units == "us" else 1.0
+    varying = None if table.cost_of_varying is None else table.cost_of_varying / area
+    return Decision(cost_short=short, cost_over=over, cost_of_varying_ha=varying, **_assurance(table))
 
 
 def _assurance(table: DecisionTable) -> dict[str, float]:

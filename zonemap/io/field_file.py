@@ -135,6 +135,9 @@ class DecisionTable(_TomlTable):
     )
     cost_short: Prices = Field({}, description="Write positive prices: cost_short = { K = 1.2 }.")
     cost_over: Prices = Field({}, description="Write positive prices: cost_over = { K = 0.4 }.")
+    cost_of_varying: NotNegative | None = Field(
+        None, description="Write money per acre (us) or hectare (metric): cost_of_varying = 3.5."
+    )
 
 
 class ProductTable(_TomlTable):

@@ -8,14 +8,13 @@ from datetime import timedelta
 
 from zonemap.agronomy.demand import crop_demand
 from zonemap.agronomy.products import cheapest_source, price_per_kg_of, released_fraction
-from zonemap.agronomy.rate import need_distribution, pooled_quantile
+from zonemap.agronomy.rate import pooled_quantile, probability_of_need
 from zonemap.agronomy.shortfall import first_short_day, shortfall_curve
 from zonemap.agronomy.tables import rate_table_curve
 from zonemap.agronomy.timing import choose_day, spread_by
 from zonemap.amounts import reader
 from zonemap.errors import InputError
 from zonemap.units import UnitSystem
-from zonemap.values.arrays import FloatArray
 from zonemap.values.case import Case
 from zonemap.values.grid import Grid
 from zonemap.values.need import Costs, Demand, Need, NeedCurve
@@ -149,9 +148,7 @@ def _relative(assurance: float, curve: NeedCurve) -> Costs:
 
 def _share_short(surface: Surface, curve: NeedCurve, grid: Grid) -> float:
     """Probability of any need, averaged over the area of the field."""
-    distribution = need_distribution(surface, curve, grid.cell_area_ha)
-    short: FloatArray = distribution.weight @ (distribution.need_kg_ha > 0)
-    return float(short @ grid.cell_area_ha / grid.cell_area_ha.sum())
+    return float(probability_of_need(surface, curve) @ grid.cell_area_ha / grid.cell_area_ha.sum())
 
 
 def _timing_notes(need: Need, demand: Demand, surface: Surface, grid: Grid, units: UnitSystem) -> tuple[Note, ...]:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
 
-from zonemap.pipeline.choice import Losses, best_rate, losses_of
+from zonemap.pipeline.candidates import choose_zones
+from zonemap.pipeline.choice import losses_of
 from zonemap.pipeline.needs import same_currency
 from zonemap.pipeline.notes import cautions, limit_notes, surface_notes, too_little
 from zonemap.pipeline.parse import Pipeline
@@ -24,9 +24,7 @@ from zonemap.values.prescription import Application, Prescription
 from zonemap.values.samples import Measurements
 from zonemap.values.season import Product
 from zonemap.values.surface import Surface
-from zonemap.values.zones import Features, Outlines, Zones
-from zonemap.zoning.cluster import renumber
-from zonemap.zoning.features import supply_features
+from zonemap.values.zones import Outlines, Zones
 from zonemap.zoning.outline import single_parts
 
 #: told the name of every stage as it starts
@@ -50,14 +48,15 @@ def run(case: Case, pipeline: Pipeline, progress: Progress) -> Plan:
     needs, need_notes = pipeline.run("need", case, surfaces, grid)
     needs = same_currency(needs)
     progress("zones")
-    losses = losses_of(needs, surfaces, grid)
-    zones, losses_by_count = _zones(pipeline, losses, grid)
+    losses = losses_of(needs, surfaces, grid, cost_of_varying=case.decision.cost_of_varying_ha)
+    choice = choose_zones(pipeline, losses, grid)
+    zones = choice.zones
     outlines: Outlines = pipeline.run("outline", zones, grid, case.field)
     progress("rates and products")
     report = _zone_report(pipeline, needs, surfaces, zones, grid)
     prescription, left_out = _prescription(case, pipeline, needs, report, outlines)
     needed = any(need.product and kg_ha.any() for need, kg_ha in zip(needs, report.need_kg_ha, strict=True))
-    value = value_of_varying(losses, zones, losses_by_count, needed=needed, case=case)
+    value = value_of_varying(losses, choice, needed=needed, case=case)
     said = (
         *case.notes,
         *notes,
@@ -103,39 +102,6 @@ def _surfaces(
         f"{names}: not used, because this pipeline's surface method takes no covariates. Use integrated_block_kriging."
     )
     return {s.quantity: s for s in pipeline.run("surface", measured, grid)}, (Note("warning", text),)
-
-
-@dataclass(frozen=True, slots=True)
-class _Candidates:
-    """Workable zones for any number asked for."""
-
-    pipeline: Pipeline
-    features: Features
-    need: FloatArray
-    grid: Grid
-
-    def __call__(self, count: int) -> Zones:
-        zones = self.pipeline.run("zones", self.features, self.grid.cell_area_ha, count=count)
-        zones = self.pipeline.run("workable", zones, self.grid, self.features)
-        return renumber(zones, self.need, self.grid.cell_area_ha)
-
-
-def _zones(pipeline: Pipeline, losses: Losses, grid: Grid) -> tuple[Zones, dict[int, float]]:
-    """Zones over the needs whose surfaces have structure; one zone where none has."""
-    found = [(n, s) for n, s in zip(losses.needs, losses.surfaces, strict=True) if s.evidence.structure == "found"]
-    if not found:
-        flat = losses.flat()
-        return flat, {1: losses.of_zones(flat)}
-    cost: dict[str, FloatArray] = {}
-    for need, surface in found:
-        cost[need.quantity] = cost.get(need.quantity, 0.0) + need.costs.short * best_rate(need, surface)
-    weights = {quantity: float(np.std(cells)) for quantity, cells in cost.items()}
-    if not any(weights.values()):
-        weights = dict.fromkeys(weights, 1.0)
-    features = supply_features({surface.quantity: surface for _, surface in found}, weights=weights)
-    total = np.sum(list(cost.values()), axis=0)
-    zones, losses_by_count = pipeline.run("zone_count", _Candidates(pipeline, features, total, grid), losses)
-    return zones, losses_by_count
 
 
 def _zone_report(

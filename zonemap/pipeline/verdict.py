@@ -2,65 +2,89 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 from zonemap.amounts import reader
 from zonemap.pipeline.choice import Losses
 from zonemap.values.case import Case
 from zonemap.values.plan import Advice, ValueOfVarying
-from zonemap.values.zones import Zones
+from zonemap.values.zones import ZoneChoice
 
 
-def value_of_varying(
-    losses: Losses, zones: Zones, losses_by_count: Mapping[int, float], *, needed: bool, case: Case
-) -> ValueOfVarying:
+def value_of_varying(losses: Losses, choice: ZoneChoice, *, needed: bool, case: Case) -> ValueOfVarying:
     """Compare one flat rate, the zones, and a rate for every cell.
 
     Parameters
     ----------
     losses
         Measures any set of zones.
-    zones, losses_by_count
-        What was chosen, and number of zones -> loss of all that was tried, one zone among them.
+    choice
+        What was chosen, and the loss of all that was tried.
     needed
         Whether any zone needs anything that a product here supplies.
     """
-    flat = losses_by_count[1]
-    priced = bool(losses.needs) and all(need.costs.priced for need in losses.needs)
-    advice = _advice(losses, zones, needed=needed)
-    saved = flat - losses_by_count[zones.count]
-    verdict = _sentence(advice, losses, zones.count, _saving(saved, flat, case, priced=priced))
-    zones_loss = {count: loss for count, loss in losses_by_count.items() if count > 1}
-    return ValueOfVarying(flat, zones_loss, losses.of_cells(), losses.of_nothing(), priced, advice, verdict)
+    advice = _advice(losses, choice, needed=needed)
+    return ValueOfVarying(
+        flat_loss=choice.loss[1],
+        zones_loss={count: loss for count, loss in choice.loss.items() if count > 1},
+        cell_loss=losses.of_cells(),
+        nothing_loss=losses.of_nothing(),
+        zones=choice.zones.count,
+        cost_of_varying_ha=losses.cost_of_varying,
+        priced=_priced(losses),
+        advice=advice,
+        verdict=_sentence(advice, losses, choice, case),
+    )
 
 
-def _advice(losses: Losses, zones: Zones, *, needed: bool) -> Advice:
+def _priced(losses: Losses) -> bool:
+    return bool(losses.needs) and all(need.costs.priced for need in losses.needs)
+
+
+def _advice(losses: Losses, choice: ZoneChoice, *, needed: bool) -> Advice:
     if not needed:
         return "nothing_needed"
     if all(surface.evidence.samples == 1 for surface in losses.surfaces):
         return "one_sample"
     if not any(surface.evidence.structure == "found" for surface in losses.surfaces):
         return "no_map"
-    return "vary" if zones.count > 1 else "one_rate"
+    return "vary" if choice.zones.count > 1 else "one_rate"
 
 
-def _sentence(advice: Advice, losses: Losses, count: int, saving: str) -> str:
+def _sentence(advice: Advice, losses: Losses, choice: ZoneChoice, case: Case) -> str:
     names = ", ".join(dict.fromkeys(need.quantity for need in losses.needs))
     sentences: dict[Advice, str] = {
         "nothing_needed": "Nothing to spread: at this assurance the soil covers every need that a product here meets.",
         "one_sample": "One composite sample gives one rate for the whole place; it shows no differences within.",
         "no_map": f"No map is supported: these samples show no pattern of {names}. Apply one rate.",
-        "one_rate": "Apply one rate: no number of zones saves enough of the expected loss to be worth the trouble.",
-        "vary": f"Vary the rate: against one flat rate, {count} zones save {saving}.",
+        "one_rate": _one_rate(losses, choice, case),
+        "vary": _vary(losses, choice, case),
     }
     return sentences[advice]
 
 
-def _saving(saved_per_ha: float, flat: float, case: Case, *, priced: bool) -> str:
-    share = f"{saved_per_ha / flat if flat > 0 else 0.0:.0%} of the expected loss"
-    if not priced:
-        return share
+def _one_rate(losses: Losses, choice: ZoneChoice, case: Case) -> str:
+    best = min(choice.loss, key=lambda count: choice.loss[count])
+    saved = choice.loss[1] - choice.loss[best]
+    if losses.cost_of_varying and best > 1:
+        per_area, _ = _money(saved, case)
+        cost, _ = _money(losses.cost_of_varying, case)
+        return f"Apply one rate: {best} zones would save {per_area}, and varying the rate costs {cost}."
+    return "Apply one rate: no number of zones saves enough of the expected loss to be worth the trouble."
+
+
+def _vary(losses: Losses, choice: ZoneChoice, case: Case) -> str:
+    flat, count = choice.loss[1], choice.zones.count
+    saved = flat - choice.loss[count]
+    text = f"Vary the rate: against one flat rate, {count} zones save {saved / flat if flat > 0 else 0.0:.0%} of the"
+    text += " expected loss"
+    if not _priced(losses):
+        return f"{text}."
+    cost = losses.cost_of_varying or 0.0
+    per_area, on_field = _money(saved - cost, case)
+    after = f", after the {_money(cost, case)[0]} that varying costs," if cost else ","
+    return f"{text}: {per_area}{after} {on_field} on the field, in the currency of your prices."
+
+
+def _money(per_ha: float, case: Case) -> tuple[str, str]:
+    """Per area people read, and on the whole field."""
     read = reader(case.units)
-    field = saved_per_ha * case.field.area_ha
-    per_area = f"{saved_per_ha * read.ha_per_area:.2f} per {read.area_unit}"
-    return f"{share}: {per_area}, {field:,.0f} on the field, in the currency of your prices"
+    return f"{per_ha * read.ha_per_area:.2f} per {read.area_unit}", f"{per_ha * case.field.area_ha:,.0f}"

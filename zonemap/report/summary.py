@@ -124,6 +124,9 @@ def _value(plan: Plan) -> Json:
         "cell_loss": value.cell_loss,
         "nothing_loss": value.nothing_loss,
         "loss_unit": "money per ha" if value.priced else "relative per ha",
+        "zones_chosen": value.zones,
+        "cost_of_varying_ha": value.cost_of_varying_ha,
+        "perfect_knowledge_worth": value.cell_loss,
         "advice": value.advice,
         "verdict": value.verdict,
     }

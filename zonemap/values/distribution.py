@@ -72,6 +72,14 @@ class OwnScores:
             *(np.concatenate([getattr(part, name) for part in parts]) for name in ("score", "quantile", "slope")),
         )
 
+    def of_cells(self, cells: IntArray) -> OwnScores:
+        """Those among some cells, given by their numbers, rising; they are numbered anew."""
+        _, new, old = np.intersect1d(cells, self.cell, assume_unique=True, return_indices=True)
+        count = np.diff(self.first)[old]
+        first = np.concatenate([[0], np.cumsum(count)])
+        at = np.repeat(self.first[old] - first[:-1], count) + np.arange(first[-1])
+        return OwnScores(new, first, self.score[at], self.quantile[at], self.slope[at])
+
     def around_score(self, score: FloatArray | float) -> tuple[Piece, FloatArray]:
         """Pieces of the cells' curves that hold the scores, and the scores at which those begin."""
         left = self._left_of(self.score, score)
@@ -195,19 +203,37 @@ class Distribution:
 
     def score_of(self, value: FloatArray) -> FloatArray:
         """(cells,) normal scores whose quantiles are (cells,) values; infinite beside a cell without spread."""
+        return self.score_and_slope_of(value)[0]
+
+    def score_and_slope_of(self, value: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """(cells,) normal scores whose quantiles are (cells,) values, and the slopes of the quantiles there."""
         if len(self.quantile) == 0:
-            return _over(value - self.centre, self.spread)
+            return _over(value - self.centre, self.spread), self.spread
         inside = np.clip(value, self.quantile[0], self.quantile[-1])
         left = (self.quantile[1:-1] <= inside).sum(axis=0)
-        score = SCORES[left] + _WIDTH * self._pieces(left).part_at(inside)
+        piece = self._pieces(left)
+        part = piece.part_at(inside)
+        score, slope = SCORES[left] + _WIDTH * part, np.array(piece.slope_at(part), dtype=np.float64)
         if self.own.cell.size > 0:
-            piece, begins = self.own.around_quantile(inside[self.own.cell])
-            score[self.own.cell] = begins + piece.width * piece.part_at(inside[self.own.cell])
+            bent, begins = self.own.around_quantile(inside[self.own.cell])
+            part = bent.part_at(inside[self.own.cell])
+            score[self.own.cell], slope[self.own.cell] = begins + bent.width * part, bent.slope_at(part)
         beyond = value != inside
         if np.any(beyond):
-            slope = np.where(value > inside, self._last_slope(above=True), self._last_slope(above=False))
-            score = np.where(beyond, np.copysign(LAST_SCORE, value - inside) + _over(value - inside, slope), score)
-        return np.asarray(score, dtype=np.float64)
+            last = np.where(value > inside, self._last_slope(above=True), self._last_slope(above=False))
+            score = np.where(beyond, np.copysign(LAST_SCORE, value - inside) + _over(value - inside, last), score)
+            slope = np.where(beyond, last, slope)
+        return np.asarray(score, dtype=np.float64), slope
+
+    def of_cells(self, cells: IntArray) -> Distribution:
+        """Distributions of some cells, given by their numbers, rising."""
+        return Distribution(
+            self.centre[cells],
+            self.spread[cells],
+            self.quantile[:, cells],
+            self.slope[:, cells],
+            self.own.of_cells(cells),
+        )
 
     def moments(self, backward: Backward) -> tuple[FloatArray, FloatArray]:
         """(cells,) means and standard deviations on another scale, to which a rising function takes the values."""

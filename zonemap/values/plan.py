@@ -26,11 +26,16 @@ class ValueOfVarying:
     Attributes
     ----------
     flat_loss, cell_loss
-        Mean per ha; money where `priced`, otherwise relative to season demand.
+        Mean per ha; money where `priced`, otherwise relative to season demand. What the best rate of every cell would
+        still lose is what perfect knowledge of the soil would be worth to a spreader that can follow every cell.
     zones_loss
         number of zones -> mean loss per ha.
     nothing_loss
         What spreading nothing would cost, same unit.
+    zones
+        How many were chosen.
+    cost_of_varying_ha
+        Money per ha that more than one rate costs; ``None`` where none was stated or the losses are not money.
     advice, verdict
         The decision, and the sentence that says it.
     """
@@ -39,12 +44,19 @@ class ValueOfVarying:
     zones_loss: Mapping[int, float]
     cell_loss: float
     nothing_loss: float
+    zones: int
+    cost_of_varying_ha: float | None
     priced: bool
     advice: Advice
     verdict: str
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "zones_loss", MappingProxyType(dict(self.zones_loss)))
+
+    @property
+    def chosen_loss(self) -> float:
+        """Mean loss per ha of what was chosen."""
+        return self.flat_loss if self.zones == 1 else self.zones_loss[self.zones]
 
 
 @dataclass(frozen=True, slots=True)

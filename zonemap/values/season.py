@@ -85,11 +85,14 @@ class Decision:
         Critical fractile tau in (0, 1), used where a nutrient has no price pair.
     cost_short, cost_over
         element (or product of a rate table) -> money per kg short, and per kg applied in vain.
+    cost_of_varying_ha
+        Money per ha that spreading more than one rate costs; ``None`` when the user stated none.
     """
 
     assurance: float = 0.75
     cost_short: Mapping[str, float] = field(default_factory=dict)
     cost_over: Mapping[str, float] = field(default_factory=dict)
+    cost_of_varying_ha: float | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "cost_short", MappingProxyType(dict(self.cost_short)))

@@ -8,12 +8,12 @@ straight through the back-transform; means and standard deviations are taken aft
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
-from zonemap.values.arrays import FloatArray
+from zonemap.values.arrays import FloatArray, IntArray
 from zonemap.values.distribution import Distribution
 from zonemap.values.note import Note
 from zonemap.values.variogram import EmpiricalVariogram, Variogram
@@ -156,6 +156,14 @@ class Surface:
     def score_of(self, g: FloatArray) -> FloatArray:
         """Cell vector of the normal scores of values on the g scale (a cell vector)."""
         return self.distribution.score_of(g)
+
+    def score_and_slope_of(self, g: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Cell vectors of those scores, and of the derivatives of g by the score there."""
+        return self.distribution.score_and_slope_of(g)
+
+    def of_cells(self, cells: IntArray) -> Surface:
+        """Surface of some cells, given by their numbers, rising."""
+        return replace(self, distribution=self.distribution.of_cells(cells))
 
     def centre(self) -> FloatArray:
         """Cell vector of means on the g scale."""

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
 from shapely import MultiPolygon
@@ -57,6 +59,25 @@ class Zones:
     def count(self) -> int:
         """How many zones there are."""
         return int(self.number.max())
+
+
+@dataclass(frozen=True, slots=True)
+class ZoneChoice:
+    """The zones taken, and what any number of them was expected to lose.
+
+    Attributes
+    ----------
+    zones
+        What was taken.
+    loss
+        number of zones -> mean expected loss per ha of all that were tried, one zone among them.
+    """
+
+    zones: Zones
+    loss: Mapping[int, float]
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "loss", MappingProxyType(dict(sorted(self.loss.items()))))
 
 
 @dataclass(frozen=True, slots=True)
