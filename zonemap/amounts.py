@@ -8,6 +8,8 @@ from zonemap.units import HA_PER_AC, KG_HA_PER_LB_1000FT2, KG_HA_PER_LB_AC, KG_P
 
 #: below this area places are measured in ft2 or m2
 _SMALL_HA = 0.2
+#: ounces do not matter from here on
+_LARGE_LB = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,9 +41,23 @@ class Reader:
 
     def area(self, ha: float) -> str:
         """Area with its unit, three digits; small places in the small unit."""
-        if ha < _SMALL_HA:
+        if small(ha):
             return f"{_digits(ha / self.ha_per_small_area)} {self.small_area_unit}"
         return f"{_digits(ha / self.ha_per_area)} {self.area_unit}"
+
+    def weight(self, kg: float) -> str:
+        """Small mass as a kitchen scale shows it: pounds and ounces, or grams.
+
+        >>> reader("us").weight(2.7), reader("metric").weight(0.4567)
+        ('5 lb 15 oz', '457 g')
+        """
+        if self.mass_unit == "kg":
+            return f"{1000 * kg:.0f} g" if kg < 1 else f"{_digits(kg)} kg"
+        ounces = round(kg / self.kg_per_mass * 16)
+        pounds, rest = divmod(ounces, 16)
+        if pounds >= _LARGE_LB:
+            return self.mass(kg)
+        return " ".join(([f"{pounds} lb"] if pounds else []) + ([f"{rest} oz"] if rest or not pounds else []))
 
     def mass(self, kg: float) -> str:
         """Mass with its unit, to the unit for large and to three digits for small amounts."""
@@ -63,6 +79,11 @@ _READERS = {
     ),
     "metric": Reader("kg/ha", 1.0, "ha", 1.0, "kg", 1.0, "g/m2", 10.0, "m2", 1e-4),
 }
+
+
+def small(area_ha: float) -> bool:
+    """Whether a place is a lawn, a garden or a plot rather than a field."""
+    return area_ha < _SMALL_HA
 
 
 def reader(units: UnitSystem) -> Reader:

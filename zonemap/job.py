@@ -113,6 +113,7 @@ def _write(plan: Plan, content: dict[str, Any], build: Path) -> None:
     from zonemap.io.geotiff import surface_names, write_surface
     from zonemap.io.shapefile import write_shapefiles
     from zonemap.report.figures import draw_map
+    from zonemap.report.season import draw_season
     from zonemap.report.variograms import draw_variograms
 
     case, day = plan.case, _day_of(plan.case)
@@ -137,6 +138,8 @@ def _write(plan: Plan, content: dict[str, Any], build: Path) -> None:
         written_on=day,
     )
     (build / "surfaces").mkdir()
+    if plan.sufficiency:
+        draw_season(plan, build / "season.png")
     if plan.mapped:
         for quantity, name in surface_names(plan.surfaces).items():
             path = build / "surfaces" / name

@@ -116,18 +116,31 @@ def _product(table: ProductTable, number: int, *, units: UnitSystem) -> Product:
     density = one_of(
         table.bulk_density_lb_ft3, table.bulk_density_kg_m3, factor=KG_M3_PER_LB_FT3, keys=density_keys, where=where
     )
-    kg_per_ton = KG_PER_SHORT_TON if units == "us" else _KG_PER_TONNE
+    bag_kg = one_of(table.bag_lb, table.bag_kg, factor=KG_PER_LB, keys=("bag_lb", "bag_kg"), where=where)
     return Product(
         name=table.name,
         analysis=_analysis(table.analysis, where=f"{where}, analysis"),
         label=table.analysis,
-        price_per_kg=None if table.price_per_ton is None else table.price_per_ton / kg_per_ton,
+        price_per_kg=_price_per_kg(table, bag_kg, units=units, where=where),
         source=table.source,
         bulk_density_kg_m3=density,
         release_half_life_days=None if table.release == "at_once" else float(table.release["half_life_days"]),
         release_lag_days=table.release_lag_days,
         available_fraction=table.available_fraction,
+        bag_kg=bag_kg,
     )
+
+
+def _price_per_kg(table: ProductTable, bag_kg: float | None, *, units: UnitSystem, where: str) -> float | None:
+    per_ton, per_bag = table.price_per_ton, table.price_per_bag
+    if per_ton is not None and per_bag is not None:
+        raise InputError(where, "price_per_ton and price_per_bag are both given", "Keep one of the two.")
+    if per_bag is not None and bag_kg is None:
+        mend = "Write what one bag holds: bag_lb = 5, or bag_kg = 2.5."
+        raise InputError(f"{where}, price_per_bag", "says nothing without the weight of a bag", mend)
+    if per_bag is not None and bag_kg is not None:
+        return per_bag / bag_kg
+    return None if per_ton is None else per_ton / (KG_PER_SHORT_TON if units == "us" else _KG_PER_TONNE)
 
 
 def _analysis(label: Mapping[str, float], *, where: str) -> dict[str, float]:

@@ -148,6 +148,9 @@ class ProductTable(_TomlTable):
         {}, description="Write the label's percentages, 0 to 100: analysis = { K2O = 60 }."
     )
     price_per_ton: NotNegative | None = Field(None, description="Write a price that is not negative, or leave it out.")
+    bag_lb: Positive | None = Field(None, description="Write what one bag holds, in pounds: bag_lb = 5.")
+    bag_kg: Positive | None = Field(None, description="Write what one bag holds, in kilograms: bag_kg = 2.5.")
+    price_per_bag: NotNegative | None = Field(None, description="Write a price that is not negative, or leave it out.")
     source: Literal["mineral", "organic"] = Field(
         "mineral", description='Write source = "mineral" or source = "organic".'
     )

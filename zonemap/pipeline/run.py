@@ -7,6 +7,7 @@ from datetime import date
 
 import numpy as np
 
+from zonemap.agronomy.sufficiency import sufficiency
 from zonemap.pipeline.candidates import choose_zones
 from zonemap.pipeline.choice import losses_of
 from zonemap.pipeline.needs import same_currency
@@ -78,6 +79,11 @@ def run(case: Case, pipeline: Pipeline, progress: Progress) -> Plan:
         zone_report=report,
         value=value,
         prescription=prescription,
+        sufficiency={
+            need.quantity: sufficiency(surfaces[need.quantity], need.demand, grid.cell_area_ha, zones)
+            for need in needs
+            if need.demand is not None
+        },
         mapped=any(quantity.count > 1 for quantity in measured),
         notes=(*refusal, *said, *cautions(case, prescription)),
     )

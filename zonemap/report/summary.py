@@ -7,6 +7,7 @@ from typing import Any
 
 from zonemap.values.need import Need
 from zonemap.values.plan import Plan
+from zonemap.values.sufficiency import Sufficiency
 from zonemap.values.surface import Surface
 
 Json = dict[str, Any]
@@ -25,6 +26,7 @@ def summary(plan: Plan) -> Json:
         },
         "nutrients": {q: _nutrient(surface, plan) for q, surface in plan.surfaces.items()},
         "demand": {name: _demand(need) for name, need in zip(plan.need_names, plan.needs, strict=True)},
+        "sufficiency": {quantity: _sufficiency(found, 0) for quantity, found in plan.sufficiency.items()},
         "zones": [_zone(plan, number) for number in plan.outlines.zone],
         "products": [_product(plan, index) for index in range(len(plan.prescription.applications))],
         "value": _value(plan),
@@ -97,8 +99,18 @@ def _zone(plan: Plan, number: int) -> Json:
             name: float(column[index])
             for name, column in zip(plan.need_names, plan.zone_report.need_kg_ha, strict=True)
         },
+        "sufficiency": {quantity: _sufficiency(found, number) for quantity, found in plan.sufficiency.items()},
         "rate": rates,
         "rate_unit": "kg/ha",
+    }
+
+
+def _sufficiency(found: Sufficiency, row: int) -> Json:
+    low, middle, high = (float(supply) for supply in found.supply_kg_ha_day[row])
+    return {
+        "supply_kg_ha_day": {"p10": low, "p50": middle, "p90": high},
+        "share_of_peak_demand": float(found.share_of_peak[row]),
+        "share_of_season_demand": float(found.share_of_season[row]),
     }
 
 

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+import math
 import textwrap
 from collections.abc import Iterable
 from pathlib import Path
 
-from zonemap.amounts import Reader, reader
+from zonemap.amounts import Reader, reader, small
+from zonemap.report.supply import supply_sentences
 from zonemap.report.words import samples_sentences
 from zonemap.values.case import Case
 from zonemap.values.note import Note
 from zonemap.values.plan import Plan
+from zonemap.values.prescription import Application
 
-#: below this area rates are said per 1000 ft2 or g/m2 too
-_SMALL_HA = 0.5
 _WIDTH = 100
 _KINDS = ("refusal", "warning", "repair", "caution")
 _HEADINGS = {
@@ -30,7 +31,10 @@ def result_text(plan: Plan, folder: Path | None) -> str:
     crop = f", {plan.case.crop.name.replace('_', ' ')}" if plan.case.crop else ""
     lines = [f"{plan.case.field.name}{crop}: {read.area(plan.case.field.area_ha)}, {_samples(plan)}", ""]
     lines += [textwrap.fill(plan.value.verdict, _WIDTH), "", *_zone_table(plan, read), "", *_totals(plan, read)]
-    lines += _timing(plan)
+    lines += [*_timing(plan), *_choices(plan, read)]
+    if plan.sufficiency:
+        lines += ["", "Supply against what the crop asks:"]
+        lines += [_folded(text, indent=2) for text in supply_sentences(plan)]
     lines += ["", "What the samples can show:", *(_folded(text, indent=2) for text in _joined(samples_sentences(plan)))]
     lines += notes_text(plan.notes)
     if folder is not None:
@@ -85,29 +89,61 @@ def _samples(plan: Plan) -> str:
 
 
 def _zone_table(plan: Plan, read: Reader) -> list[str]:
-    applications = plan.prescription.applications
-    titles = [f"{a.product.name} [{read.rate_unit}]" for a in applications]
-    header = ["zone", f"area [{read.area_unit}]", *titles]
+    applications, tiny = plan.prescription.applications, small(plan.case.field.area_ha)
+    unit, kg_ha = (read.small_rate_unit, read.kg_ha_per_small_rate) if tiny else (read.rate_unit, read.kg_ha_per_rate)
+    header = ["zone", "area", *(f"{a.product.name} [{unit}]" for a in applications)]
     rows = [header]
     for number, area in zip(plan.outlines.zone, plan.outlines.area_ha, strict=True):
-        rates = [f"{a.rate_kg_ha[number - 1] / read.kg_ha_per_rate:.4g}" for a in applications]
-        rows.append([str(number), f"{area / read.ha_per_area:.3g}", *rates])
-    widths = [max(len(row[column]) for row in rows) for column in range(len(header))]
-    return ["  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True)) for row in rows]
+        rates = [f"{a.rate_kg_ha[number - 1] / kg_ha:.{3 if tiny else 4}g}" for a in applications]
+        rows.append([str(number), read.area(area), *rates])
+    return _columns(rows)
+
+
+def _columns(rows: list[list[str]]) -> list[str]:
+    """Lines of columns, each as wide as its widest cell, set to the right."""
+    widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
+    return ["  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
 
 
 def _totals(plan: Plan, read: Reader) -> list[str]:
-    lines = []
-    for application in plan.prescription.applications:
-        total = plan.prescription.total_kg(application)
-        price = application.product.price_per_kg
-        cost = f", costs {total * price:,.2f}" if price is not None else ""
-        day = f" on {application.on}" if application.on else ""
-        lines.append(f"{application.product.name}{day}: {read.mass(total)} in all{cost}")
-        if plan.case.field.area_ha < _SMALL_HA:
-            rates = ", ".join(read.small_rate(float(rate)) for rate in application.rate_kg_ha)
-            lines[-1] += f" ({rates})"
-    return lines or ["Nothing to spread."]
+    return [_total(plan, application, read) for application in plan.prescription.applications] or ["Nothing to spread."]
+
+
+def _total(plan: Plan, application: Application, read: Reader) -> str:
+    product, total = application.product, plan.prescription.total_kg(application)
+    amount = read.weight(total) if small(plan.case.field.area_ha) else read.mass(total)
+    day = f" on {application.on}" if application.on else ""
+    bags = f", from {_bags(total, product.bag_kg, read)}" if product.bag_kg else ""
+    cost = f", costs {total * product.price_per_kg:,.2f}" if product.price_per_kg is not None else ""
+    return f"{product.name}{day}: {amount} in all{bags}{cost}"
+
+
+def _bags(total_kg: float, bag_kg: float, read: Reader) -> str:
+    """Whole bags to buy, and their size."""
+    count = math.ceil(total_kg / bag_kg - 1e-9)
+    return f"{count} bag{'s' if count > 1 else ''} of {read.weight(bag_kg)}"
+
+
+def _choices(plan: Plan, read: Reader) -> list[str]:
+    """What every choice is expected to lose, and what is left for better knowledge; nothing where there is no need."""
+    value = plan.value
+    if not value.nothing_loss > 0 or not plan.mapped:
+        return []
+    losses = {"nothing spread": value.nothing_loss, "one rate": value.flat_loss}
+    losses |= {f"{count} zones": loss for count, loss in value.zones_loss.items()}
+    losses["every cell its own rate"] = value.cell_loss
+    chosen = "one rate" if value.zones == 1 else f"{value.zones} zones"
+    head = f"per {read.area_unit}" if value.priced else "of spreading nothing"
+    rows = [["", head, *(["on the field"] if value.priced else []), ""]]
+    for name, loss in losses.items():
+        amounts = [f"{loss / value.nothing_loss:.0%}"]
+        if value.priced:
+            amounts = [f"{loss * read.ha_per_area:,.2f}", f"{loss * plan.case.field.area_ha:,.0f}"]
+        rows.append([name, *amounts, "chosen" if name == chosen else ""])
+    money = ", in the currency of your prices" if value.priced else ""
+    left = "What every cell's own rate would still lose is what perfect knowledge of this soil would be worth."
+    title = f"Expected loss by being short or over{money}:"
+    return ["", title, *(f"  {line}" for line in _columns(rows)), _folded(left, indent=2)]
 
 
 def _timing(plan: Plan) -> list[str]:

@@ -13,6 +13,7 @@ from zonemap.values.grid import Grid
 from zonemap.values.need import Need
 from zonemap.values.note import Note
 from zonemap.values.prescription import Prescription
+from zonemap.values.sufficiency import Sufficiency
 from zonemap.values.surface import Surface
 from zonemap.values.zones import Outlines, Zones
 
@@ -89,6 +90,8 @@ class Plan:
     ----------
     pipeline
         Name of the pipeline that made it.
+    sufficiency
+        quantity -> supply against demand, where the crop's demand is known.
     mapped
         Whether surfaces and a map picture mean anything; false for a single composite sample.
     """
@@ -103,11 +106,13 @@ class Plan:
     zone_report: ZoneReport
     value: ValueOfVarying
     prescription: Prescription
+    sufficiency: Mapping[str, Sufficiency]
     mapped: bool
     notes: tuple[Note, ...]
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "surfaces", MappingProxyType(dict(self.surfaces)))
+        object.__setattr__(self, "sufficiency", MappingProxyType(dict(self.sufficiency)))
 
     @property
     def need_names(self) -> tuple[str, ...]:

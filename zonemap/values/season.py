@@ -149,6 +149,8 @@ class Product:
         Days from spreading until it feeds the crop.
     available_fraction
         Share of the nutrient that becomes available within the season.
+    bag_kg
+        What one bag holds; ``None`` where it is not bought in bags.
     """
 
     name: str
@@ -160,6 +162,7 @@ class Product:
     release_half_life_days: float | None = None
     release_lag_days: int = 0
     available_fraction: float = 1.0
+    bag_kg: float | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "analysis", MappingProxyType(dict(self.analysis)))
