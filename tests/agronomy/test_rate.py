@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from zonemap.agronomy.rate import need_distribution, pooled_quantile, zone_need
+from zonemap.agronomy.rate import need_distribution, pooled_quantile, probability_of_need, zone_need
 from zonemap.agronomy.shortfall import shortfall_curve
 from zonemap.values.distribution import SCORES, Distribution, OwnScores
 from zonemap.values.need import Costs, Demand, NeedCurve
@@ -128,3 +128,38 @@ def test_cells_without_spread_have_a_pooled_quantile_too():
     zones = Zones([1, 1, 1, 1])
     value = pooled_quantile(normal([1.0, 2.0, 3.0, 4.0], np.zeros(4)), np.ones(4), zones, probability=0.6)
     assert value[0] == pytest.approx(3.0, abs=1e-6)
+
+
+@pytest.mark.parametrize("cells", [1_000, 400_000])
+def test_the_pooled_quantile_of_many_cells_is_where_their_mixture_reaches_it(cells):
+    rng = np.random.default_rng(5)
+    surface = normal(np.sin(np.arange(cells) / 50) + rng.normal(0, 0.2, cells), rng.uniform(0.05, 0.6, cells), "log")
+    zones, area = Zones(1 + np.arange(cells) * 3 // cells), rng.uniform(0.5, 1.0, cells)
+
+    found = pooled_quantile(surface, area, zones, probability=0.25)
+
+    below = surface.probability_below(found[zones.number - 1])
+    reached = np.bincount(zones.number, weights=area * below)[1:] / np.bincount(zones.number, weights=area)[1:]
+    assert reached == pytest.approx([0.25] * 3, abs=2e-7)
+
+
+@pytest.mark.parametrize(
+    ("value", "need"),
+    [
+        ([1.0, 2.0, 3.0], [40.0, 10.0, 0.0]),
+        ([1.0, 2.0, 3.0], [0.0, 0.0, 30.0]),
+        ([1.0, 1.5, 2.0, 3.0], [0.0, 5.0, 0.0, 0.0]),
+        ([1.0, 2.0], [5.0, 5.0]),
+        ([1.0, 2.0], [0.0, 0.0]),
+    ],
+    ids=["falling", "rising", "both", "always", "never"],
+)
+def test_the_probability_of_any_need_is_that_of_monte_carlo(value, need):
+    curve = NeedCurve("K", "kg/ha/day", value, need)
+    surface = normal([0.3, 0.9], [0.4, 0.2], "log")
+
+    found = probability_of_need(surface, curve)
+
+    draws = np.exp(surface.centre() + surface.spread() * np.random.default_rng(1).standard_normal((40_000, 2)))
+    # a curve that rises and falls is read at 24 nodes
+    assert found == pytest.approx((curve.at(draws) > 0).mean(axis=0), abs=0.05 if curve.at(1.5) == 5 else 0.01)

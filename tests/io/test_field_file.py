@@ -193,6 +193,27 @@ def test_products_are_per_kg_and_by_element() -> None:
     assert us.release_half_life_days == 30
 
 
+def test_a_price_per_bag_needs_the_weight_of_a_bag_and_no_other_price() -> None:
+    # Arithmetic: 12 for 4 lb is 12 / (4 x 0.45359237) per kg.
+    text = '[[product]]\nname = "potash"\nanalysis = { K2O = 60 }\nprice_per_bag = 12\n'
+    potash = products_of(_parse(text + "bag_lb = 4\n").product, units="us")[0]
+    assert potash.price_per_kg == pytest.approx(12 / (4 * 0.45359237))
+    assert potash.bag_kg == pytest.approx(4 * 0.45359237)
+    with pytest.raises(InputError, match="bag_lb = 5"):
+        products_of(_parse(text).product, units="us")
+    with pytest.raises(InputError, match="Keep one of the two"):
+        products_of(_parse(text + "bag_kg = 2\nprice_per_ton = 500\n").product, units="us")
+    with pytest.raises(InputError, match="Keep one of bag_lb and bag_kg"):
+        products_of(_parse(text + "bag_lb = 4\nbag_kg = 2\n").product, units="us")
+
+
+def test_the_cost_of_varying_is_per_acre_or_hectare() -> None:
+    tables = {"us": 2.4710538, "metric": 1.0}  # acres in a hectare: arithmetic from the international foot
+    for units, factor in tables.items():
+        decision = decision_of(_parse("[decision]\ncost_of_varying = 3.5\n").decision, units=units, rate_products=())
+        assert decision.cost_of_varying_ha == pytest.approx(3.5 * factor)
+
+
 def test_two_products_of_one_name_are_refused() -> None:
     toml = _parse('[[product]]\nname = "p"\n[[product]]\nname = "p"\n')
 

@@ -139,3 +139,25 @@ def test_a_cell_without_spread_is_below_every_higher_value():
 def test_quantiles_at_other_than_nine_scores_are_refused():
     with pytest.raises(ValueError, match="expected shape"):
         Distribution(np.zeros(1), np.ones(1), np.zeros((3, 1)), np.ones((3, 1)))
+
+
+@pytest.mark.parametrize("own", [False, True])
+def test_some_cells_are_distributed_as_they_were_among_all(own):
+    every = Distribution.joined([of_t(5, own=own), of_t(8), of_t(13, own=own)])
+    some = np.array([0, 1, 3, 5])
+
+    few = every.of_cells(some)
+
+    for score in (-3.0, -1.1, 0.0, 0.4, 2.6):
+        np.testing.assert_array_equal(few.at_score(score), every.at_score(score)[some])
+    assert few.own.cell.tolist() == ([1, 3] if own else [])
+
+
+@given(score=st.floats(-4, 4), own=st.booleans())
+def test_score_and_slope_of_a_value_are_those_found_one_by_one(score, own):
+    distribution = of_t(8, own=own)
+
+    found, slope = distribution.score_and_slope_of(distribution.at_score(score))
+
+    np.testing.assert_allclose(found, score, atol=1e-7)
+    np.testing.assert_allclose(slope, distribution.slope_at(found), rtol=1e-6)
