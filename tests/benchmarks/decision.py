@@ -37,7 +37,7 @@ from zonemap.values.basis import Basis
 from zonemap.values.grid import Grid
 from zonemap.values.need import Costs, Need
 from zonemap.values.samples import Measurements
-from zonemap.values.season import Crop, Product
+from zonemap.values.season import Crop, Product, Spreader
 
 MEDIAN, SILL, NUGGET, FINE_REACH_M = 2.0, 0.45**2, 0.2, 15.0
 POINT_M, CELL_M, ROWS, COLUMNS = 5.0, 20.0, 50, 30
@@ -104,7 +104,7 @@ def one_field(seed, *, count, range_m, family, real, curve, grid, pipeline):
     surface = integrated_block_kriging((truth.measured,), grid)[0]
     need = Need(curve, COSTS, None, Product("urea", {"N": 0.46}), None, 1.0, None, None, 1.0)
     losses = losses_of((need,), {"N": surface}, grid)
-    zones = choose_zones(pipeline, losses, grid).zones
+    zones = choose_zones(pipeline, losses, grid, Spreader(), (truth.measured,)).zones
     index = zones.number - 1
     flat, zoned = losses.zone_rates(losses.flat())[0], losses.zone_rates(zones)[0]
     zone_mean = np.bincount(index, weights=surface.mean()) / np.bincount(index)

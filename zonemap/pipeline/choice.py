@@ -8,11 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from zonemap.agronomy.rate import NeedDistribution, need_distribution, zone_need
+from zonemap.errors import InputError
 from zonemap.values.arrays import FloatArray, IntArray
 from zonemap.values.grid import Grid
 from zonemap.values.need import Need
 from zonemap.values.surface import Surface
-from zonemap.values.zones import ZoneChoice, Zones
+from zonemap.values.zones import Memberships, ZoneChoice, Zones
+from zonemap.zoning.fuzzy import fuzzy_performance_index, normalised_classification_entropy
 
 #: a mean loss over so many cells of a field is right to a few thousandths
 _MOST_COUNTED = 100_000
@@ -48,6 +50,13 @@ class Losses:
     def of_zones(self, zones: Zones) -> float:
         """Mean loss per ha when every zone gets its own best rate."""
         return self.of_rates(self.zone_rates(zones))
+
+    def of_drawn(self, zones: Zones, drawn: Zones) -> float:
+        """Mean loss per ha when the zones' best rates are spread where other zones of the same numbers are drawn."""
+        if drawn.count != zones.count:
+            return self.of_zones(zones)
+        first = np.unique(zones.number, return_index=True)[1]
+        return self.of_rates([rate[first][drawn.number - 1] for rate in self.zone_rates(zones)])
 
     def of_cells(self) -> float:
         """Mean loss per ha when every cell gets its own best rate."""
@@ -113,8 +122,33 @@ def best_rate(need: Need, surface: Surface) -> FloatArray:
     return need.curve.at(surface.quantile(probability))
 
 
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """Zones that might be taken.
+
+    Attributes
+    ----------
+    zones
+        Workable, numbered by rising need.
+    grouped
+        As the cells were grouped.
+    memberships
+        Grades of the groups; ``None`` where a cell is of one group only.
+    alike
+        Pairs of touching zones that the samples cannot tell apart.
+    """
+
+    zones: Zones
+    grouped: Zones
+    memberships: Memberships | None
+    alike: tuple[tuple[int, int], ...]
+
+
+Candidates = Callable[[int], Candidate]
+
+
 def by_value(
-    candidate: Callable[[int], Zones], losses: Losses, *, most: int = 8, least_gain: float = 0.05
+    candidates: Candidates, losses: Losses, *, most: int = 8, least_gain: float = 0.05, distinct: bool = True
 ) -> ZoneChoice:
     """Fewest zones from which one more zone saves less than `least_gain` of the loss of one flat rate.
 
@@ -122,7 +156,7 @@ def by_value(
 
     Parameters
     ----------
-    candidate
+    candidates
         number asked for -> workable zones (perhaps fewer).
     losses
         Measures a set of zones.
@@ -131,29 +165,71 @@ def by_value(
     least_gain
         Share of the flat rate's expected loss that an added zone must save; the project's own choice, for the cost of
         a finer map on the machine.
-
-    Returns
-    -------
-    ZoneChoice
+    distinct
+        Pass over numbers of zones of which two that touch cannot be told apart.
     """
-    flat = losses.flat()
-    tried = {1: (losses.of_zones(flat), flat)}
-    for count in range(2, most + 1):
-        zones = candidate(count)
-        loss = losses.of_zones(zones)
-        if zones.count not in tried or loss < tried[zones.count][0]:
-            tried[zones.count] = (loss, zones)
+    tried = _tried(candidates, losses, most=most)
+    loss = {1: losses.of_zones(losses.flat())} | {count: lost for count, (lost, _) in tried.items()}
     chosen = 1
-    for count in sorted(tried):
-        saved_per_zone = (tried[chosen][0] - tried[count][0]) / max(count - chosen, 1)
-        if count > chosen and saved_per_zone >= least_gain * tried[1][0] > 0:
+    for count, (lost, candidate) in sorted(tried.items()):
+        saved_per_zone = (loss[chosen] - lost) / max(count - chosen, 1)
+        usable = count > chosen and not (distinct and candidate.alike)
+        if usable and saved_per_zone >= least_gain * loss[1] > 0:
             chosen = count
-    if tried[1][0] - tried[chosen][0] <= (losses.cost_of_varying or 0.0):
+    if loss[1] - loss[chosen] <= (losses.cost_of_varying or 0.0):
         chosen = 1
-    return ZoneChoice(tried[chosen][1], {count: loss for count, (loss, _) in tried.items()})
+    return _choice(chosen, loss, {count: candidate for count, (_, candidate) in tried.items()}, losses)
 
 
-def fixed(candidate: Callable[[int], Zones], losses: Losses, *, count: int) -> ZoneChoice:
+def by_fuzziness(candidates: Candidates, losses: Losses, *, most: int = 8) -> ZoneChoice:
+    """Number of zones whose grouping is least fuzzy: the least mean of the two indices of `zonemap.zoning.fuzzy`.
+
+    Raises
+    ------
+    InputError
+        When the pipeline's zones are not fuzzy.
+    """
+    tried = _tried(candidates, losses, most=most)
+    fuzziness = {count: _fuzziness(candidate) for count, (_, candidate) in tried.items()}
+    if None in fuzziness.values():
+        mend = 'Use fuzzy_c_means under [zones], or use = "by_value" here.'
+        raise InputError("pipeline, zone_count", "by_fuzziness needs zones to which cells belong by degrees", mend)
+    loss = {1: losses.of_zones(losses.flat())} | {count: lost for count, (lost, _) in tried.items()}
+    chosen = min(fuzziness, key=lambda count: (sum(fuzziness[count] or ()), count), default=1)
+    return _choice(chosen, loss, {count: candidate for count, (_, candidate) in tried.items()}, losses)
+
+
+def fixed(candidates: Candidates, losses: Losses, *, count: int) -> ZoneChoice:
     """As many zones as the user says (fewer where they would not be workable)."""
-    zones = candidate(count)
-    return ZoneChoice(zones, {1: losses.of_zones(losses.flat()), zones.count: losses.of_zones(zones)})
+    candidate = candidates(count)
+    loss = {1: losses.of_zones(losses.flat()), candidate.zones.count: losses.of_zones(candidate.zones)}
+    return _choice(candidate.zones.count, loss, {candidate.zones.count: candidate}, losses)
+
+
+def _tried(candidates: Candidates, losses: Losses, *, most: int) -> dict[int, tuple[float, Candidate]]:
+    """Candidates of two to `most` zones and what they lose; of several of one number the one that loses least."""
+    tried: dict[int, tuple[float, Candidate]] = {}
+    for asked in range(2, most + 1):
+        candidate = candidates(asked)
+        count, loss = candidate.zones.count, losses.of_zones(candidate.zones)
+        if count > 1 and (count not in tried or loss < tried[count][0]):
+            tried[count] = (loss, candidate)
+    return tried
+
+
+def _fuzziness(candidate: Candidate) -> tuple[float, float] | None:
+    if candidate.memberships is None:
+        return None
+    return fuzzy_performance_index(candidate.memberships), normalised_classification_entropy(candidate.memberships)
+
+
+def _choice(chosen: int, loss: Mapping[int, float], candidates: Mapping[int, Candidate], losses: Losses) -> ZoneChoice:
+    alike = {count: candidate.alike for count, candidate in candidates.items() if candidate.alike}
+    indices = {count: _fuzziness(candidate) for count, candidate in candidates.items()}
+    fuzziness = {count: index for count, index in indices.items() if index is not None}
+    if chosen == 1:
+        return ZoneChoice(losses.flat(), loss, None, alike, fuzziness)
+    taken = candidates[chosen]
+    return ZoneChoice(
+        taken.zones, loss, losses.of_zones(taken.grouped), alike, fuzziness, memberships=taken.memberships
+    )

@@ -26,7 +26,7 @@ from zonemap.values.samples import Measurements
 from zonemap.values.season import Product
 from zonemap.values.surface import Surface
 from zonemap.values.zones import Outlines, Zones
-from zonemap.zoning.outline import single_parts
+from zonemap.zoning.outline import single_parts, zones_as_drawn
 
 #: told the name of every stage as it starts
 Progress = Callable[[str], None]
@@ -50,14 +50,15 @@ def run(case: Case, pipeline: Pipeline, progress: Progress) -> Plan:
     needs = same_currency(needs)
     progress("zones")
     losses = losses_of(needs, surfaces, grid, cost_of_varying=case.decision.cost_of_varying_ha)
-    choice = choose_zones(pipeline, losses, grid)
+    choice = choose_zones(pipeline, losses, grid, case.spreader, measured)
     zones = choice.zones
     outlines: Outlines = pipeline.run("outline", zones, grid, case.field)
+    drawn = zones_as_drawn(outlines, grid) if zones.count > 1 else zones
     progress("rates and products")
     report = _zone_report(pipeline, needs, surfaces, zones, grid)
     prescription, left_out = _prescription(case, pipeline, needs, report, outlines)
     needed = any(need.product and kg_ha.any() for need, kg_ha in zip(needs, report.need_kg_ha, strict=True))
-    value = value_of_varying(losses, choice, needed=needed, case=case)
+    value = value_of_varying(losses, choice, drawn, needed=needed, case=case)
     said = (
         *case.notes,
         *notes,
@@ -74,7 +75,7 @@ def run(case: Case, pipeline: Pipeline, progress: Progress) -> Plan:
         grid=grid,
         surfaces=surfaces,
         needs=needs,
-        zones=zones,
+        choice=choice,
         outlines=outlines,
         zone_report=report,
         value=value,

@@ -15,10 +15,11 @@ from zonemap.geostat.kriging import field_mean, ordinary_block_kriging, ordinary
 from zonemap.geostat.many_points import many_point_block_kriging
 from zonemap.geostat.screen import screen
 from zonemap.machine.limits import clamp_and_round
-from zonemap.pipeline.choice import by_value, fixed
+from zonemap.pipeline.choice import by_fuzziness, by_value, fixed
 from zonemap.pipeline.needs import rate_table, season_shortfall, shortfall_or_table
 from zonemap.zoning.cells import square_cells
 from zonemap.zoning.cluster import k_means, whole_field
+from zonemap.zoning.fuzzy import fuzzy_c_means
 from zonemap.zoning.outline import outline_zones
 from zonemap.zoning.workable import as_they_are, merge_small
 
@@ -40,8 +41,8 @@ STAGES: Mapping[str, Mapping[str, Method]] = {
         "rate_table": rate_table,
         "shortfall_or_table": shortfall_or_table,
     },
-    "zones": {"k_means": k_means, "whole_field": whole_field},
-    "zone_count": {"by_value": by_value, "fixed": fixed},
+    "zones": {"k_means": k_means, "fuzzy_c_means": fuzzy_c_means, "whole_field": whole_field},
+    "zone_count": {"by_value": by_value, "by_fuzziness": by_fuzziness, "fixed": fixed},
     "workable": {"merge_small": merge_small, "as_they_are": as_they_are},
     "outline": {"coverage": outline_zones},
     "rate": {"pooled_quantile": zone_need},
@@ -53,6 +54,7 @@ STAGES: Mapping[str, Mapping[str, Method]] = {
 PROVIDED: Mapping[str, frozenset[str]] = {
     "surface": frozenset({"covariates"}),
     "zones": frozenset({"count"}),
+    "workable": frozenset({"spreader"}),
     "rate": frozenset({"assurance"}),
     "limits": frozenset({"step_kg_ha"}),
 }

@@ -6,10 +6,10 @@ from zonemap.amounts import reader
 from zonemap.pipeline.choice import Losses
 from zonemap.values.case import Case
 from zonemap.values.plan import Advice, ValueOfVarying
-from zonemap.values.zones import ZoneChoice
+from zonemap.values.zones import ZoneChoice, Zones
 
 
-def value_of_varying(losses: Losses, choice: ZoneChoice, *, needed: bool, case: Case) -> ValueOfVarying:
+def value_of_varying(losses: Losses, choice: ZoneChoice, drawn: Zones, *, needed: bool, case: Case) -> ValueOfVarying:
     """Compare one flat rate, the zones, and a rate for every cell.
 
     Parameters
@@ -18,6 +18,8 @@ def value_of_varying(losses: Losses, choice: ZoneChoice, *, needed: bool, case: 
         Measures any set of zones.
     choice
         What was chosen, and the loss of all that was tried.
+    drawn
+        The zones as their outlines are drawn.
     needed
         Whether any zone needs anything that a product here supplies.
     """
@@ -28,6 +30,8 @@ def value_of_varying(losses: Losses, choice: ZoneChoice, *, needed: bool, case: 
         cell_loss=losses.of_cells(),
         nothing_loss=losses.of_nothing(),
         zones=choice.zones.count,
+        grouped_loss=choice.loss[choice.zones.count] if choice.loss_as_grouped is None else choice.loss_as_grouped,
+        drawn_loss=losses.of_drawn(choice.zones, drawn),
         cost_of_varying_ha=losses.cost_of_varying,
         priced=_priced(losses),
         advice=advice,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from zonemap.values.arrays import FloatArray
 from zonemap.values.need import Need
 from zonemap.values.plan import Plan
 from zonemap.values.sufficiency import Sufficiency
@@ -100,9 +101,15 @@ def _zone(plan: Plan, number: int) -> Json:
             for name, column in zip(plan.need_names, plan.zone_report.need_kg_ha, strict=True)
         },
         "sufficiency": {quantity: _sufficiency(found, number) for quantity, found in plan.sufficiency.items()},
+        "certainty": None if plan.choice.certainty is None else _mean_certainty(plan, plan.choice.certainty, number),
         "rate": rates,
         "rate_unit": "kg/ha",
     }
+
+
+def _mean_certainty(plan: Plan, certainty: FloatArray, number: int) -> float:
+    area = plan.grid.cell_area_ha * (plan.zones.number == number)
+    return float(certainty @ area / area.sum())
 
 
 def _sufficiency(found: Sufficiency, row: int) -> Json:
@@ -139,6 +146,13 @@ def _value(plan: Plan) -> Json:
         "zones_chosen": value.zones,
         "cost_of_varying_ha": value.cost_of_varying_ha,
         "perfect_knowledge_worth": value.cell_loss,
+        "grouped_loss": value.grouped_loss,
+        "drawn_loss": value.drawn_loss,
+        "zones_alike": {str(count): [list(pair) for pair in pairs] for count, pairs in plan.choice.alike.items()},
+        "fuzziness": {
+            str(count): {"performance_index": index, "classification_entropy": entropy}
+            for count, (index, entropy) in plan.choice.fuzziness.items()
+        },
         "advice": value.advice,
         "verdict": value.verdict,
     }

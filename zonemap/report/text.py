@@ -139,11 +139,36 @@ def _choices(plan: Plan, read: Reader) -> list[str]:
         amounts = [f"{loss / value.nothing_loss:.0%}"]
         if value.priced:
             amounts = [f"{loss * read.ha_per_area:,.2f}", f"{loss * plan.case.field.area_ha:,.0f}"]
-        rows.append([name, *amounts, "chosen" if name == chosen else ""])
+        rows.append([name, *amounts, _remark(plan, name, chosen)])
     money = ", in the currency of your prices" if value.priced else ""
     left = "What every cell's own rate would still lose is what perfect knowledge of this soil would be worth."
     title = f"Expected loss by being short or over{money}:"
-    return ["", title, *(f"  {line}" for line in _columns(rows)), _folded(left, indent=2)]
+    return ["", title, *(f"  {line}" for line in _columns(rows)), _folded(left, indent=2), *_how_sure(plan)]
+
+
+def _remark(plan: Plan, name: str, chosen: str) -> str:
+    if name == chosen:
+        return "chosen"
+    count = name.split()[0]
+    return "not told apart" if count.isdigit() and int(count) in plan.choice.alike else ""
+
+
+def _how_sure(plan: Plan) -> list[str]:
+    """What making the zones workable costs, and how sure the zones are."""
+    value, certainty = plan.value, plan.choice.certainty
+    if certainty is None:
+        return []
+    workable = max(value.chosen_loss / value.grouped_loss - 1, 0.0) if value.grouped_loss > 0 else 0.0
+    drawn = max(value.drawn_loss / value.chosen_loss - 1, 0.0) if value.chosen_loss > 0 else 0.0
+    area = plan.grid.cell_area_ha
+    mean = float(certainty @ area / area.sum())
+    texts = [
+        f"Making the zones workable adds {workable:.1%} to the loss, rounding off their edges {drawn:.1%}.",
+        f"On average a place is most like its own zone with a probability of {mean:.0%}.",
+    ]
+    if plan.choice.alike:
+        texts.append("Not told apart: the samples do not show that all zones that touch differ.")
+    return [_folded(text, indent=2) for text in texts]
 
 
 def _timing(plan: Plan) -> list[str]:

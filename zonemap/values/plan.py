@@ -15,7 +15,7 @@ from zonemap.values.note import Note
 from zonemap.values.prescription import Prescription
 from zonemap.values.sufficiency import Sufficiency
 from zonemap.values.surface import Surface
-from zonemap.values.zones import Outlines, Zones
+from zonemap.values.zones import Outlines, ZoneChoice, Zones
 
 Advice = Literal["vary", "one_rate", "no_map", "nothing_needed", "one_sample"]
 
@@ -35,6 +35,8 @@ class ValueOfVarying:
         What spreading nothing would cost, same unit.
     zones
         How many were chosen.
+    grouped_loss, drawn_loss
+        Of the zones chosen, as cells were grouped before they were made workable, and as their outlines are drawn.
     cost_of_varying_ha
         Money per ha that more than one rate costs; ``None`` where none was stated or the losses are not money.
     advice, verdict
@@ -46,6 +48,8 @@ class ValueOfVarying:
     cell_loss: float
     nothing_loss: float
     zones: int
+    grouped_loss: float
+    drawn_loss: float
     cost_of_varying_ha: float | None
     priced: bool
     advice: Advice
@@ -101,7 +105,7 @@ class Plan:
     grid: Grid
     surfaces: Mapping[str, Surface]
     needs: tuple[Need, ...]
-    zones: Zones
+    choice: ZoneChoice
     outlines: Outlines
     zone_report: ZoneReport
     value: ValueOfVarying
@@ -113,6 +117,11 @@ class Plan:
     def __post_init__(self) -> None:
         object.__setattr__(self, "surfaces", MappingProxyType(dict(self.surfaces)))
         object.__setattr__(self, "sufficiency", MappingProxyType(dict(self.sufficiency)))
+
+    @property
+    def zones(self) -> Zones:
+        """Zone of every cell."""
+        return self.choice.zones
 
     @property
     def need_names(self) -> tuple[str, ...]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 import numpy as np
@@ -62,6 +62,27 @@ class Zones:
 
 
 @dataclass(frozen=True, slots=True)
+class Memberships:
+    """To what degree every cell belongs to every zone.
+
+    Attributes
+    ----------
+    grade
+        (cells, zones) from 0 to 1, each row summing to 1.
+    """
+
+    grade: FloatArray
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "grade", frozen_floats(self.grade, shape=(None, None)))
+
+    @property
+    def zones(self) -> Zones:
+        """Every cell in the zone it belongs to most; zones without a cell are closed up."""
+        return Zones(np.unique(self.grade.argmax(axis=1), return_inverse=True)[1].reshape(-1) + 1)
+
+
+@dataclass(frozen=True, slots=True)
 class ZoneChoice:
     """The zones taken, and what any number of them was expected to lose.
 
@@ -71,13 +92,36 @@ class ZoneChoice:
         What was taken.
     loss
         number of zones -> mean expected loss per ha of all that were tried, one zone among them.
+    loss_as_grouped
+        The same of the zones taken, before they were made workable; ``None`` where they are as they were.
+    alike
+        number of zones -> pairs of touching zones that the samples cannot tell apart, where there are any.
+    fuzziness
+        number of zones -> fuzzy performance index and normalised classification entropy, where zones are fuzzy.
+    memberships
+        Grades of the zones taken, before they were made workable; ``None`` where zones are not fuzzy.
+    certainty
+        Cell vector: how likely each cell, its supply known without error, is most like its own zone; ``None`` for one
+        zone.
     """
 
     zones: Zones
     loss: Mapping[int, float]
+    loss_as_grouped: float | None = None
+    alike: Mapping[int, tuple[tuple[int, int], ...]] = field(default_factory=dict)
+    fuzziness: Mapping[int, tuple[float, float]] = field(default_factory=dict)
+    memberships: Memberships | None = None
+    certainty: FloatArray | None = None
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "loss", MappingProxyType(dict(sorted(self.loss.items()))))
+        for name in ("loss", "alike", "fuzziness"):
+            object.__setattr__(self, name, MappingProxyType(dict(sorted(getattr(self, name).items()))))
+        if self.certainty is not None:
+            object.__setattr__(self, "certainty", frozen_floats(self.certainty, shape=self.zones.number.shape))
+
+    def with_certainty(self, certainty: FloatArray) -> ZoneChoice:
+        """Return the same choice with the cells' certainty."""
+        return replace(self, certainty=certainty)
 
 
 @dataclass(frozen=True, slots=True)

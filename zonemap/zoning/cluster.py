@@ -47,15 +47,28 @@ def k_means(features: Features, cell_area_ha: FloatArray, *, count: int, seed: i
     Arthur & Vassilvitskii 2007, k-means++: the advantages of careful seeding, SODA 2007 (the starts); Lloyd 1982,
     Least squares quantization in PCM, IEEE Trans. Inf. Theory 28:129-137 (the iteration).
     """
+    centres = centres_of(features, cell_area_ha, count=count, seed=seed, sample=sample)
+    if len(centres) == 1:
+        return Zones.whole(len(features.value))
+    return _without_gaps(nearest_centre(features.value, centres))
+
+
+def centres_of(features: Features, cell_area_ha: FloatArray, *, count: int, seed: int, sample: int) -> FloatArray:
+    """(zones, features) centres that k-means finds, fewer than `count` where fewer rows are distinct.
+
+    Raises
+    ------
+    InputError
+        When `count` is less than one.
+    """
     if count < 1:
         raise InputError("zones, count", f"{count} zones cannot be made", "Ask for 1 zone or more.")
-    chosen = _chosen_cells(len(features.value), seed=seed, sample=sample)
+    chosen = chosen_cells(len(features.value), seed=seed, sample=sample)
     value, weight = features.value[chosen], cell_area_ha[chosen]
     distinct = len(np.unique(value, axis=0)) if features.name else 1
     if min(count, distinct) == 1:
-        return Zones.whole(len(features.value))
-    centres = _centres(value, weight, count=min(count, distinct), seed=seed)
-    return _without_gaps(_nearest(features.value, centres))
+        return np.average(value, axis=0, weights=weight)[None]
+    return _centres(value, weight, count=min(count, distinct), seed=seed)
 
 
 def renumber(zones: Zones, by: FloatArray, cell_area_ha: FloatArray) -> Zones:
@@ -71,7 +84,7 @@ def renumber(zones: Zones, by: FloatArray, cell_area_ha: FloatArray) -> Zones:
     return Zones(rank[label])
 
 
-def _chosen_cells(cells: int, *, seed: int, sample: int) -> IntArray:
+def chosen_cells(cells: int, *, seed: int, sample: int) -> IntArray:
     """At most `sample` cells, drawn without replacement, in their order."""
     if cells <= sample:
         return np.arange(cells, dtype=np.int64)
@@ -92,7 +105,7 @@ def _centres(value: FloatArray, weight: FloatArray, *, count: int, seed: int) ->
     return centres[np.lexsort(centres.T[::-1])]
 
 
-def _nearest(value: FloatArray, centres: FloatArray) -> IntArray:
+def nearest_centre(value: FloatArray, centres: FloatArray) -> IntArray:
     """Position of the nearest centre for every cell, the first of equals."""
     distance = np.column_stack([((value - centre) ** 2).sum(axis=1) for centre in centres])
     return np.asarray(distance.argmin(axis=1), dtype=np.int64)

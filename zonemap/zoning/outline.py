@@ -73,6 +73,21 @@ def outline_zones(zones: Zones, grid: Grid, field: Field, *, smooth: bool = True
     return _outlines(areas)
 
 
+def zones_as_drawn(outlines: Outlines, grid: Grid) -> Zones:
+    """Zone in whose outline each cell's centre lies, or to which it is nearest."""
+    part, of_part = shapely.get_parts(np.array(outlines.area, dtype=object), return_index=True)
+    centre = np.asarray(shapely.points(np.column_stack(grid.centres())), dtype=object)
+    tree = shapely.STRtree(part)
+    cell, found = tree.query(centre, predicate="intersects")
+    inside = np.full(len(centre), -1, dtype=np.int64)
+    inside[cell[::-1]] = found[::-1]
+    beyond = np.flatnonzero(inside < 0)
+    if beyond.size:
+        inside[beyond] = tree.nearest(centre[beyond])
+    number = np.array(outlines.zone, dtype=np.int64)[of_part[inside]]
+    return Zones(np.unique(number, return_inverse=True)[1].reshape(-1) + 1)
+
+
 def moved_share(outlines: Outlines, zones: Zones, grid: Grid, field: Field) -> float:
     """Share of the field's area that lies in another outline than its cell's zone."""
     piece, number = _cell_pieces(zones, grid)

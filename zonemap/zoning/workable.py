@@ -11,7 +11,9 @@ import numpy.typing as npt
 from zonemap.errors import InputError
 from zonemap.values.arrays import IntArray
 from zonemap.values.grid import Grid
+from zonemap.values.season import Spreader
 from zonemap.values.zones import Features, Zones
+from zonemap.zoning.width import widen
 
 
 def smooth_labels(zones: Zones, grid: Grid, *, passes: int = 1) -> Zones:
@@ -38,8 +40,13 @@ def merge_small(
     minimum_area_ha: float | None = None,
     minimum_share: float = 0.01,
     majority_passes: int = 0,
+    across_m: float | None = None,
+    along_m: float | None = None,
+    spreader: Spreader | None = None,
 ) -> Zones:
-    """Merge every connected piece below the minimum area into the neighbour most like it, smallest piece first.
+    """Widen zones to what the machine can follow, then merge connected pieces below the minimum area, smallest first.
+
+    Cells of stretches that are too narrow go to the nearest zone that is wide enough (`zonemap.zoning.width`).
 
     A piece is a set of cells of one zone that hang together by their sides. Most alike is the neighbouring piece whose
     area-weighted mean of the features is nearest; of equals the larger one. A piece without a neighbour (a small part
@@ -53,6 +60,9 @@ def merge_small(
         Smallest piece as a share of the field's area, where no area is given.
     majority_passes
         How often `smooth_labels` goes over the zones first.
+    across_m, along_m
+        Least width of a zone across the line of travel and along it; ``None`` takes the spreader's swath, and the way
+        it goes while its rate changes. Without a heading a zone is to be as wide as the swath both ways.
 
     Raises
     ------
@@ -63,10 +73,19 @@ def merge_small(
     if not (math.isfinite(minimum) and minimum >= 0):
         raise InputError(f"workable.{key}", f"{minimum:g} is not a size", "Write 0 or more.")
     smoothed = smooth_labels(zones, grid, passes=majority_passes)
-    piece = _pieces(grid.raster(smoothed.number, outside=0), smoothed.count)
-    pieces = _Pieces(piece, smoothed, grid, features)
+    wide = _widened(smoothed, grid, across_m, along_m, spreader or Spreader())
+    piece = _pieces(grid.raster(wide.number, outside=0), wide.count)
+    pieces = _Pieces(piece, wide, grid, features)
     pieces.merge_below(minimum if minimum_area_ha is not None else minimum * float(grid.cell_area_ha.sum()))
     return _without_gaps(pieces.zone_of_piece()[piece[grid.inside] - 1])
+
+
+def _widened(zones: Zones, grid: Grid, across_m: float | None, along_m: float | None, spreader: Spreader) -> Zones:
+    across = (spreader.swath_m or 0.0) if across_m is None else across_m
+    along = (spreader.speed_m_s or 0.0) * (spreader.response_s or 0.0) if along_m is None else along_m
+    if spreader.heading_deg is None and along_m is None:
+        along = across
+    return widen(zones, grid, across_m=across, along_m=along, heading_deg=spreader.heading_deg or 0.0)
 
 
 def _without_gaps(label: IntArray) -> Zones:
