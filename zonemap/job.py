@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from zonemap.io.folder import read_folder
 from zonemap.io.manifest import write_manifest
@@ -16,6 +16,9 @@ from zonemap.pipeline.parse import Pipeline, read_pipeline
 from zonemap.values.arrays import FloatArray
 from zonemap.values.case import Case
 from zonemap.values.plan import Plan
+
+if TYPE_CHECKING:
+    from zonemap.io.geotiff import Layers
 
 Progress = Callable[[str], None]
 
@@ -81,12 +84,12 @@ def plan_field(
     check_target(target, needed_bytes=_BYTES_FOR_A_START)
     chosen = named or read_pipeline(default_pipeline(case))
     plan = run(case, chosen, progress)
-    content = summary(plan)
+    content, rasters = summary(plan), _rasters(plan)
     with private_folder(target, needed_bytes=_BYTES_FOR_A_START) as build:
         progress("writing files")
-        _write(plan, content, build)
+        _write(plan, content, rasters, build)
         progress("reading them back")
-        _verify(plan, build)
+        _verify(plan, rasters, build)
         write_manifest(build, _record(plan, chosen))
         swap_in(build, target)
     return Outcome(plan, target, content)
@@ -107,10 +110,24 @@ def default_pipeline(case: Case) -> str:
     return "season_supply"
 
 
-def _write(plan: Plan, content: dict[str, Any], build: Path) -> None:
+def _rasters(plan: Plan) -> dict[str, Layers]:
+    """Path in the result -> what it is to hold; nothing where there is no map."""
+    from zonemap.io.geotiff import surface_layers, surface_names, zone_layers
+
+    if not plan.mapped:
+        return {}
+    quantile = 1 - plan.case.decision.assurance
+    rasters = {
+        f"surfaces/{name}": surface_layers(plan.surfaces[quantity], plan.grid, probability=quantile)
+        for quantity, name in surface_names(plan.surfaces).items()
+    }
+    return rasters if plan.zones.count == 1 else rasters | {"zones.tif": zone_layers(plan.choice, plan.grid)}
+
+
+def _write(plan: Plan, content: dict[str, Any], rasters: Mapping[str, Layers], build: Path) -> None:
     """Write every file but the manifest into the private folder."""
     from zonemap.io.geopackage import write_geopackage
-    from zonemap.io.geotiff import surface_names, write_surface
+    from zonemap.io.geotiff import write_layers
     from zonemap.io.shapefile import write_shapefiles
     from zonemap.report.figures import draw_map
     from zonemap.report.season import draw_season
@@ -138,17 +155,16 @@ def _write(plan: Plan, content: dict[str, Any], build: Path) -> None:
         written_on=day,
     )
     (build / "surfaces").mkdir()
+    for name, layers in rasters.items():
+        write_layers(build / name, layers, plan.grid)
     if plan.sufficiency:
         draw_season(plan, build / "season.png")
     if plan.mapped:
-        for quantity, name in surface_names(plan.surfaces).items():
-            path = build / "surfaces" / name
-            write_surface(path, plan.surfaces[quantity], plan.grid, probability=1 - case.decision.assurance)
         draw_map(plan, build / "map.png")
         draw_variograms(plan, build / "variograms.png")
 
 
-def _verify(plan: Plan, build: Path) -> None:
+def _verify(plan: Plan, rasters: Mapping[str, Layers], build: Path) -> None:
     """Read every file back, each with another library than wrote it."""
     from zonemap.io.verify import verify_result
 
@@ -158,9 +174,8 @@ def _verify(plan: Plan, build: Path) -> None:
         samples=plan.case.samples,
         outlines=plan.outlines,
         prescription=plan.prescription,
-        surfaces=plan.surfaces if plan.mapped else {},
+        rasters=rasters,
         grid=plan.grid,
-        probability=1 - plan.case.decision.assurance,
     )
     json.loads((build / "summary.json").read_text(encoding="utf-8"))
 

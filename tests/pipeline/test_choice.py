@@ -1,17 +1,19 @@
 """How many zones, and what each number is expected to lose."""
 
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
 import pytest
 
-from zonemap.pipeline.choice import by_value, fixed, losses_of
+from zonemap.errors import InputError
+from zonemap.pipeline.choice import Candidate, by_fuzziness, by_value, fixed, losses_of
 from zonemap.values.distribution import Distribution
 from zonemap.values.grid import Grid
 from zonemap.values.need import Costs, Need, NeedCurve
 from zonemap.values.season import Product
 from zonemap.values.surface import Evidence, Surface, Transform
-from zonemap.values.zones import Zones
+from zonemap.values.zones import Memberships, Zones
 
 EVIDENCE = Evidence(20, "found", 0.01, None, None, None)
 POTASH = Product("potash", {"K": 0.498})
@@ -28,16 +30,20 @@ def losses(*, priced=True, cost_of_varying=None, spread=1e-6):
     return losses_of((need,), {"K": surface}, GRID, cost_of_varying=cost_of_varying)
 
 
-def candidate(count):
-    """Quarters first, then halves of them: two zones are the halves of the field."""
+def strips(count):
+    """Strips of the field: two are its halves."""
     return Zones(1 + np.arange(100) * count // 100)
+
+
+def candidate(count):
+    return Candidate(strips(count), strips(count), None, ())
 
 
 def test_losses_of_two_certain_halves_by_hand():
     # One rate anywhere from 10 to 30 is off by 10 on average, the halves' own rates never, and nothing by 20.
     found = losses()
     assert found.of_zones(found.flat()) == pytest.approx(10.0, abs=1e-3)
-    assert found.of_zones(candidate(2)) == pytest.approx(0.0, abs=1e-3)
+    assert found.of_zones(strips(2)) == pytest.approx(0.0, abs=1e-3)
     assert found.of_cells() == pytest.approx(0.0, abs=1e-3)
     assert found.of_nothing() == pytest.approx(20.0, abs=1e-3)
 
@@ -55,6 +61,40 @@ def test_zones_that_save_less_than_varying_costs_are_not_taken(cost, zones):
 
 def test_a_cost_in_money_says_nothing_of_losses_that_are_not():
     assert losses(priced=False, cost_of_varying=1e6).cost_of_varying is None
+
+
+def test_numbers_of_zones_that_cannot_be_told_apart_are_passed_over():
+    def told_apart_from_three(count):
+        return replace(candidate(count), alike=((1, 2),) if count == 2 else ())
+
+    # four strips save as much as two; three save less
+    assert by_value(told_apart_from_three, losses(), most=4).zones.count == 4
+    assert by_value(told_apart_from_three, losses(), most=4, distinct=False).zones.count == 2
+    assert by_value(told_apart_from_three, losses(), most=4).alike == {2: ((1, 2),)}
+
+
+def test_the_least_fuzzy_number_is_taken():
+    def fuzzy(count):
+        sharp = 0.9 if count == 3 else 0.6
+        grade = np.full((100, count), (1 - sharp) / (count - 1))
+        grade[np.arange(100), strips(count).number - 1] = sharp
+        return replace(candidate(count), memberships=Memberships(grade))
+
+    choice = by_fuzziness(fuzzy, losses(), most=5)
+    assert choice.zones.count == 3
+    assert choice.memberships is not None
+    assert min(choice.fuzziness, key=lambda count: choice.fuzziness[count]) == 3
+    with pytest.raises(InputError, match="fuzzy_c_means"):
+        by_fuzziness(candidate, losses())
+
+
+def test_what_making_zones_workable_loses_is_kept():
+    def shifted(count):
+        moved = Zones(np.roll(strips(count).number, 10))
+        return replace(candidate(count), zones=Zones(np.sort(moved.number)), grouped=strips(count))
+
+    choice = fixed(shifted, losses(), count=2)
+    assert choice.loss_as_grouped == pytest.approx(losses().of_zones(strips(2)), abs=1e-6)
 
 
 def test_a_fixed_number_is_taken_whatever_it_saves():

@@ -1,8 +1,9 @@
-"""Surfaces as GeoTIFF: mean, standard deviation and one quantile of every cell (OGC 19-008r4 GeoTIFF 1.1)."""
+"""Surfaces and zones as GeoTIFF (OGC 19-008r4 GeoTIFF 1.1)."""
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeAlias
 
@@ -11,8 +12,10 @@ import numpy.typing as npt
 
 from zonemap.errors import OutputError
 from zonemap.io.names import slug
+from zonemap.values.arrays import FloatArray
 from zonemap.values.grid import Grid
 from zonemap.values.surface import Surface
+from zonemap.values.zones import ZoneChoice
 
 Bands: TypeAlias = npt.NDArray[np.float32]
 
@@ -20,11 +23,60 @@ Bands: TypeAlias = npt.NDArray[np.float32]
 TILE = 256
 
 
-def write_surface(path: Path, surface: Surface, grid: Grid, *, probability: float) -> None:
-    """Write a surface as a tiled, compressed float32 GeoTIFF with three bands; NaN outside the field.
+@dataclass(frozen=True, slots=True)
+class Layers:
+    """What a GeoTIFF holds.
 
-    Bands are the mean, the standard deviation and the `probability` quantile, in ``surface.unit``; tags name quantity,
-    unit, transform and probability. The same values give the same bytes.
+    Attributes
+    ----------
+    bands
+        (bands, rows, columns), NaN outside the field.
+    name, unit
+        (bands) what each is, and in which unit.
+    tags
+        Text about the whole file.
+    """
+
+    bands: Bands
+    name: tuple[str, ...]
+    unit: tuple[str, ...]
+    tags: Mapping[str, str]
+
+
+def surface_layers(surface: Surface, grid: Grid, *, probability: float) -> Layers:
+    """Mean, standard deviation and quantile of a surface, and what the numbers are."""
+    vectors = (surface.mean(), surface.standard_deviation(), surface.quantile(probability))
+    tags = {
+        "quantity": surface.quantity,
+        "unit": surface.unit,
+        "transform": surface.transform.name,
+        "transform_exponent": f"{surface.transform.exponent:.12g}",
+        "probability": f"{probability:g}",
+        "structure": surface.evidence.structure,
+        "samples": str(surface.evidence.samples),
+    }
+    names = ("mean", "standard deviation", f"quantile {probability:g}")
+    return Layers(_stacked(vectors, grid), names, (surface.unit,) * 3, tags)
+
+
+def zone_layers(choice: ZoneChoice, grid: Grid) -> Layers:
+    """Zone of every cell, how certain it is, and its grade in every zone where zones are fuzzy."""
+    vectors: dict[str, FloatArray] = {"zone": choice.zones.number.astype(np.float64)}
+    if choice.certainty is not None:
+        vectors["certainty"] = choice.certainty
+    if choice.memberships is not None:
+        for group, grade in enumerate(choice.memberships.grade.T, start=1):
+            vectors[f"grade in group {group}"] = grade
+    tags = {"zones": str(choice.zones.count)}
+    return Layers(_stacked(tuple(vectors.values()), grid), tuple(vectors), ("1",) * len(vectors), tags)
+
+
+def _stacked(vectors: Sequence[FloatArray], grid: Grid) -> Bands:
+    return np.stack([grid.raster(vector.astype(np.float32), outside=np.nan) for vector in vectors])
+
+
+def write_layers(path: Path, layers: Layers, grid: Grid) -> None:
+    """Write a tiled, compressed float32 GeoTIFF; NaN outside the field. The same values give the same bytes.
 
     Raises
     ------
@@ -35,45 +87,21 @@ def write_surface(path: Path, surface: Surface, grid: Grid, *, probability: floa
     from rasterio.enums import Resampling
     from rasterio.errors import RasterioError
 
-    bands = surface_bands(surface, grid, probability=probability)
-    descriptions = band_names(probability)
+    categories = layers.name[0] == "zone"
     try:
-        with rasterio.open(path.absolute(), "w", **_profile(grid)) as raster:
-            raster.write(bands)
-            raster.descriptions = descriptions
-            raster.units = (surface.unit,) * len(descriptions)
-            raster.update_tags(**surface_tags(surface, probability=probability))
+        with rasterio.open(path.absolute(), "w", **_profile(grid, bands=len(layers.name))) as raster:
+            raster.write(layers.bands)
+            raster.descriptions = layers.name
+            raster.units = layers.unit
+            raster.update_tags(**layers.tags)
         factors = overview_factors(grid)
         if factors:
             with rasterio.open(path.absolute(), "r+", driver="GTiff") as raster:
-                raster.build_overviews(factors, Resampling.average)
+                # a mean of zone numbers is no zone
+                raster.build_overviews(factors, Resampling.nearest if categories else Resampling.average)
     except (RasterioError, OSError) as error:
         mend = "Check free space and permission of the folder, then run again."
-        raise OutputError(path.name, f"the surface cannot be written ({error})", mend) from error
-
-
-def surface_bands(surface: Surface, grid: Grid, *, probability: float) -> Bands:
-    """(3, rows, columns): mean, standard deviation and quantile; NaN outside the field."""
-    vectors = (surface.mean(), surface.standard_deviation(), surface.quantile(probability))
-    return np.stack([grid.raster(vector.astype(np.float32), outside=np.nan) for vector in vectors])
-
-
-def band_names(probability: float) -> tuple[str, str, str]:
-    """What each band is."""
-    return ("mean", "standard deviation", f"quantile {probability:g}")
-
-
-def surface_tags(surface: Surface, *, probability: float) -> dict[str, str]:
-    """What the numbers are, as text tags of the file."""
-    return {
-        "quantity": surface.quantity,
-        "unit": surface.unit,
-        "transform": surface.transform.name,
-        "transform_exponent": f"{surface.transform.exponent:.12g}",
-        "probability": f"{probability:g}",
-        "structure": surface.evidence.structure,
-        "samples": str(surface.evidence.samples),
-    }
+        raise OutputError(path.name, f"the raster cannot be written ({error})", mend) from error
 
 
 def surface_names(quantities: Collection[str]) -> dict[str, str]:
@@ -92,7 +120,7 @@ def overview_factors(grid: Grid) -> list[int]:
     return factors
 
 
-def _profile(grid: Grid) -> dict[str, object]:
+def _profile(grid: Grid, *, bands: int) -> dict[str, object]:
     from rasterio import Affine
 
     rows, columns = grid.shape
@@ -100,7 +128,7 @@ def _profile(grid: Grid) -> dict[str, object]:
         "driver": "GTiff",
         "height": rows,
         "width": columns,
-        "count": 3,
+        "count": bands,
         "dtype": "float32",
         "crs": grid.crs,
         "transform": Affine(grid.cell_m, 0.0, grid.west_m, 0.0, -grid.cell_m, grid.north_m),

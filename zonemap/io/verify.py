@@ -16,7 +16,7 @@ from shapely import Polygon
 from shapely.geometry import shape
 
 from zonemap.errors import OutputError
-from zonemap.io.geotiff import Bands, band_names, overview_factors, surface_bands, surface_names, surface_tags
+from zonemap.io.geotiff import Bands, Layers, overview_factors
 from zonemap.io.prescription_rows import ROW_DECIMALS, WGS84, ApplicationRows, application_rows, polygons_in_degrees
 from zonemap.io.shapefile import COLUMNS, EXTENSIONS, NUMBERS, product_texts, shapefile_stems
 from zonemap.values.arrays import FloatArray
@@ -24,7 +24,6 @@ from zonemap.values.field import Field
 from zonemap.values.grid import Grid
 from zonemap.values.prescription import Prescription
 from zonemap.values.samples import Samples
-from zonemap.values.surface import Surface
 from zonemap.values.zones import Outlines
 
 GEOPACKAGE = "prescription.gpkg"
@@ -40,11 +39,15 @@ def verify_result(
     samples: Samples,
     outlines: Outlines,
     prescription: Prescription,
-    surfaces: Mapping[str, Surface],
+    rasters: Mapping[str, Layers],
     grid: Grid,
-    probability: float,
 ) -> None:
-    """Read back a whole result folder: GeoPackage, shapefiles and surfaces, each by another library than wrote it.
+    """Read back a whole result folder: GeoPackage, shapefiles and rasters, each by another library than wrote it.
+
+    Parameters
+    ----------
+    rasters
+        path in the folder -> what it should hold.
 
     Raises
     ------
@@ -53,7 +56,8 @@ def verify_result(
     """
     verify_geopackage(folder / GEOPACKAGE, field=field, samples=samples, outlines=outlines, prescription=prescription)
     verify_shapefiles(folder / CONTROLLER, field_name=field.name, prescription=prescription)
-    verify_surfaces(folder / SURFACES, surfaces=surfaces, grid=grid, probability=probability)
+    for name, layers in rasters.items():
+        verify_layers(folder / name, layers, grid)
 
 
 def verify_geopackage(
@@ -108,28 +112,24 @@ def verify_shapefiles(folder: Path, *, field_name: str, prescription: Prescripti
         _check_outlines(path, written, polygons_in_degrees(prescription, clockwise=True, where=path.name))
 
 
-def verify_surfaces(folder: Path, *, surfaces: Mapping[str, Surface], grid: Grid, probability: float) -> None:
-    """Check place, CRS, tags, overviews and every cell of every band.
+def verify_layers(path: Path, layers: Layers, grid: Grid) -> None:
+    """Check place, CRS, tags, overviews and every cell of every band of a raster.
 
     Raises
     ------
     OutputError
-        When a file does not hold what it should.
+        When the file does not hold what it should.
     """
     from rasterio.errors import RasterioError
 
-    names = surface_names(surfaces)
-    for quantity, surface in surfaces.items():
-        path = folder / names[quantity]
-        try:
-            bands = _read_surface(path, grid, surface_tags(surface, probability=probability), band_names(probability))
-        except (RasterioError, OSError) as error:
-            raise OutputError(path.name, f"the file cannot be read back ({error})", _MEND) from error
-        expected = surface_bands(surface, grid, probability=probability)
-        _require(path, np.array_equal(bands, expected, equal_nan=True), "the values of every cell")
+    try:
+        bands = _read_bands(path, grid, layers)
+    except (RasterioError, OSError) as error:
+        raise OutputError(path.name, f"the file cannot be read back ({error})", _MEND) from error
+    _require(path, np.array_equal(bands, layers.bands, equal_nan=True), "the values of every cell")
 
 
-def _read_surface(path: Path, grid: Grid, tags: Mapping[str, str], bands: tuple[str, ...]) -> Bands:
+def _read_bands(path: Path, grid: Grid, layers: Layers) -> Bands:
     """Read all bands of a raster whose labels are right."""
     import rasterio
 
@@ -138,8 +138,8 @@ def _read_surface(path: Path, grid: Grid, tags: Mapping[str, str], bands: tuple[
     with rasterio.open(path.absolute(), driver="GTiff") as raster:
         _require(path, raster.crs == rasterio.CRS.from_string(grid.crs), f"the CRS {grid.crs}")
         _require(path, tuple(raster.transform)[:6] == corner, "the place of the grid")
-        _require(path, tags.items() <= raster.tags().items(), f"the tags {', '.join(tags)}")
-        _require(path, raster.descriptions == bands, f"the bands {', '.join(bands)}")
+        _require(path, layers.tags.items() <= raster.tags().items(), f"the tags {', '.join(layers.tags)}")
+        _require(path, raster.descriptions == layers.name, f"the bands {', '.join(layers.name)}")
         _require(path, all(raster.overviews(band) == factors for band in raster.indexes), "its overviews")
         values: Bands = raster.read()
     for level in range(len(factors)):

@@ -12,7 +12,7 @@ from zonemap.values.grid import Grid
 from zonemap.values.zones import Zones
 
 #: a pass gives narrow cells away, which may leave others narrow; after so many what is left is let be
-_MOST_PASSES = 6
+_MOST_PASSES = 12
 
 
 def widen(zones: Zones, grid: Grid, *, across_m: float, along_m: float, heading_deg: float) -> Zones:
@@ -32,26 +32,51 @@ def widen(zones: Zones, grid: Grid, *, across_m: float, along_m: float, heading_
     ----------
     Serra 1982, Image Analysis and Mathematical Morphology, Academic Press, ch. II (openings; from memory).
     """
-    from scipy.ndimage import distance_transform_edt
-
     steps = list(_rectangle(across_m / grid.cell_m, along_m / grid.cell_m, heading_deg))
     if not steps or zones.count == 1:
         return zones
     reach = 2 + sum(max(abs(row), abs(column)) for row, column in steps)
     raster = np.pad(grid.raster(zones.number, outside=0), reach)
-    outside = raster == 0
+    outside, fewest, best = raster == 0, math.inf, raster
     for _ in range(_MOST_PASSES):
-        core = np.zeros_like(raster)
-        for number in np.unique(raster[~outside]):
-            mine = raster == number
-            core[mine & _opened(mine | outside, steps)] = number
+        core = _cores(raster, steps)
         narrow = ~outside & (core == 0)
-        if not core.any() or not narrow.any():
+        count = int(np.count_nonzero(narrow))
+        if count < fewest:
+            fewest, best = count, raster
+        if count == 0 or not core.any():
             break
-        nearest = distance_transform_edt(core == 0, return_distances=False, return_indices=True)
-        raster = np.where(narrow, core[tuple(nearest)], raster)
-    inner = raster[reach:-reach, reach:-reach]
+        moved = np.where(narrow, _nearest(core), raster)
+        # where the nearest core is the cell's own zone's nothing would change: then another's
+        raster = _given_away(raster, core, narrow) if np.array_equal(moved, raster) else moved
+    inner = best[reach:-reach, reach:-reach]
     return Zones(np.unique(inner[grid.inside], return_inverse=True)[1].reshape(-1) + 1)
+
+
+def _cores(raster: IntArray, steps: list[tuple[int, int]]) -> IntArray:
+    """Zone number where a rectangle covers the cell within its zone or beyond the field, 0 elsewhere."""
+    core, outside = np.zeros_like(raster), raster == 0
+    for number in np.unique(raster[~outside]):
+        mine = raster == number
+        core[mine & _opened(mine | outside, steps)] = number
+    return core
+
+
+def _given_away(raster: IntArray, core: IntArray, narrow: BoolArray) -> IntArray:
+    """Narrow cells in the zone of the nearest core of another zone; where there is none, of their own."""
+    given = raster.copy()
+    for number in np.unique(raster[narrow]):
+        others = np.where(core == number, 0, core)
+        if others.any():
+            given = np.where(narrow & (raster == number), _nearest(others), given)
+    return given
+
+
+def _nearest(core: IntArray) -> IntArray:
+    from scipy.ndimage import distance_transform_edt
+
+    place = distance_transform_edt(core == 0, return_distances=False, return_indices=True)
+    return np.asarray(core[tuple(place)])
 
 
 def _rectangle(across: float, along: float, heading_deg: float) -> Iterator[tuple[int, int]]:
@@ -99,8 +124,5 @@ def narrow_cells(zones: Zones, grid: Grid, *, across_m: float, along_m: float, h
         return np.empty(0, dtype=np.int64)
     reach = 2 + sum(max(abs(row), abs(column)) for row, column in steps)
     raster = np.pad(grid.raster(zones.number, outside=0), reach)
-    covered = np.zeros(raster.shape, dtype=bool)
-    for number in range(1, zones.count + 1):
-        mine = raster == number
-        covered |= mine & _opened(mine | (raster == 0), steps)
-    return np.flatnonzero(~covered[reach:-reach, reach:-reach][grid.inside])
+    core = _cores(raster, steps)
+    return np.flatnonzero(core[reach:-reach, reach:-reach][grid.inside] == 0)

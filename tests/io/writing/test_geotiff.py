@@ -7,10 +7,11 @@ import rasterio
 from scipy.stats import norm
 
 from zonemap.errors import OutputError
-from zonemap.io.geotiff import TILE, overview_factors, surface_names, write_surface
+from zonemap.io.geotiff import TILE, overview_factors, surface_layers, surface_names, write_layers, zone_layers
 from zonemap.values.distribution import Distribution
 from zonemap.values.grid import Grid
 from zonemap.values.surface import Evidence, Surface, Transform
+from zonemap.values.zones import Memberships, ZoneChoice, Zones
 
 
 @pytest.fixture
@@ -23,6 +24,10 @@ def wide_grid() -> Grid:
 def normal_surface(grid: Grid, *, mean: float = 2.0, deviation: float = 0.5) -> Surface:
     said = Distribution.normal(np.full(grid.cells, mean), np.full(grid.cells, deviation))
     return Surface("K", "kg/ha/day", Transform("none"), said, Evidence(9, "found", 0.01, None, None, None))
+
+
+def write_surface(path: Path, surface: Surface, grid: Grid, *, probability: float) -> None:
+    write_layers(path, surface_layers(surface, grid, probability=probability), grid)
 
 
 def test_bands_hold_mean_deviation_and_quantile_and_nothing_outside_the_field(tmp_path: Path, wide_grid: Grid) -> None:
@@ -92,3 +97,24 @@ def test_quantities_that_differ_in_case_only_get_different_files() -> None:
 def test_a_missing_folder_is_an_output_error(tmp_path: Path, wide_grid: Grid) -> None:
     with pytest.raises(OutputError, match="Check free space and permission"):
         write_surface(tmp_path / "nowhere" / "K.tif", normal_surface(wide_grid), wide_grid, probability=0.25)
+
+
+def test_zones_are_written_with_their_certainty_and_grades(tmp_path: Path) -> None:
+    grid = Grid("EPSG:32614", 500_000.0, 4_650_000.0, 10.0, np.full((2, 2), 100.0))
+    grades = np.array([[0.9, 0.1], [0.6, 0.4], [0.2, 0.8], [0.0, 1.0]])
+    choice = ZoneChoice(
+        Zones([1, 1, 2, 2]), {1: 3.0, 2: 1.0}, memberships=Memberships(grades), certainty=[0.9, 0.5, 0.7, 1.0]
+    )
+    write_layers(tmp_path / "zones.tif", zone_layers(choice, grid), grid)
+    with rasterio.open(tmp_path / "zones.tif") as raster:
+        assert raster.descriptions == ("zone", "certainty", "grade in group 1", "grade in group 2")
+        bands = raster.read().reshape(4, 4)
+    np.testing.assert_allclose(bands, [[1, 1, 2, 2], [0.9, 0.5, 0.7, 1.0], *grades.T], rtol=1e-6)
+
+
+def test_overviews_of_zones_hold_zones_only(tmp_path: Path, wide_grid: Grid) -> None:
+    number = 1 + (np.arange(wide_grid.cells) % 2) * 2
+    choice = ZoneChoice(Zones(np.where(number == 3, 2, 1)), {1: 3.0, 2: 1.0})
+    write_layers(tmp_path / "zones.tif", zone_layers(choice, wide_grid), wide_grid)
+    with rasterio.open(tmp_path / "zones.tif", overview_level=1) as raster:
+        assert set(np.unique(raster.read(1)[~np.isnan(raster.read(1))])) <= {1.0, 2.0}

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 
 from zonemap.errors import OutputError
 from zonemap.io.geopackage import write_geopackage
-from zonemap.io.geotiff import surface_names, write_surface
+from zonemap.io.geotiff import surface_layers, surface_names, write_layers
 from zonemap.io.shapefile import shapefile_stems, write_shapefiles
 from zonemap.io.verify import CONTROLLER, GEOPACKAGE, SURFACES, verify_result, verify_shapefiles
 from zonemap.units import KG_PER_LB, UnitSystem
@@ -42,9 +42,16 @@ def write_result(folder: Path, plan: Any) -> Path:
         prescription=plan.prescription,
     )
     write_shapefiles(folder / CONTROLLER, field_name=plan.field.name, prescription=plan.prescription)
-    for quantity, name in surface_names(plan.surfaces).items():
-        write_surface(folder / SURFACES / name, plan.surfaces[quantity], plan.grid, probability=QUANTILE)
+    for name, layers in rasters_of(plan).items():
+        write_layers(folder / name, layers, plan.grid)
     return folder
+
+
+def rasters_of(plan: Any) -> dict[str, Any]:
+    return {
+        f"{SURFACES}/{name}": surface_layers(plan.surfaces[quantity], plan.grid, probability=QUANTILE)
+        for quantity, name in surface_names(plan.surfaces).items()
+    }
 
 
 def verify(folder: Path, plan: Any) -> None:
@@ -54,9 +61,8 @@ def verify(folder: Path, plan: Any) -> None:
         samples=plan.samples,
         outlines=plan.outlines,
         prescription=plan.prescription,
-        surfaces=plan.surfaces,
+        rasters=rasters_of(plan),
         grid=plan.grid,
-        probability=QUANTILE,
     )
 
 
