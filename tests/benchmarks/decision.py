@@ -20,7 +20,7 @@ from __future__ import annotations
 
 import sys
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 
 import numpy as np
@@ -35,6 +35,7 @@ from zonemap.pipeline.choice import best_rate, losses_of
 from zonemap.pipeline.parse import read_pipeline
 from zonemap.values.basis import Basis
 from zonemap.values.grid import Grid
+from zonemap.values.hand import Hand
 from zonemap.values.need import Costs, Need
 from zonemap.values.samples import Measurements
 from zonemap.values.season import Crop, Product, Spreader
@@ -44,6 +45,14 @@ POINT_M, CELL_M, ROWS, COLUMNS = 5.0, 20.0, 50, 30
 COSTS = Costs(short=3.0, over=1.0, priced=True)
 WAYS = ("flat mean", "zone means", "flat", "zones", "cells")
 RANGES_M = (120.0, 250.0, 600.0)
+
+
+@dataclass(frozen=True)
+class Nobody:
+    """As much of a field folder as the choice of zones asks: no machine, nothing drawn by hand."""
+
+    spreader: Spreader = field(default_factory=Spreader)
+    hand: Hand = field(default_factory=Hand)
 
 
 @dataclass(frozen=True)
@@ -104,7 +113,7 @@ def one_field(seed, *, count, range_m, family, real, curve, grid, pipeline):
     surface = integrated_block_kriging((truth.measured,), grid)[0]
     need = Need(curve, COSTS, None, Product("urea", {"N": 0.46}), None, 1.0, None, None, 1.0)
     losses = losses_of((need,), {"N": surface}, grid)
-    zones = choose_zones(pipeline, losses, grid, Spreader(), (truth.measured,)).zones
+    zones = choose_zones(pipeline, losses, grid, Nobody(), (truth.measured,)).zones
     index = zones.number - 1
     flat, zoned = losses.zone_rates(losses.flat())[0], losses.zone_rates(zones)[0]
     zone_mean = np.bincount(index, weights=surface.mean()) / np.bincount(index)

@@ -204,6 +204,39 @@ class SpreaderTable(_TomlTable):
     )
 
 
+class ZonesTable(_TomlTable):
+    """``[zones]``: zones drawn elsewhere, which take the place of those made from the surfaces."""
+
+    file: Text = Field(description='Name the file of the zones: file = "zones.geojson".')
+    column: Text | None = Field(None, description='Name the column that says the zone: column = "zone".')
+    layer: Text | None = Field(None, description='Name the layer of that file: layer = "...".')
+    crs: Text | None = Field(None, description='Write an EPSG code: crs = "EPSG:32614".')
+
+
+_Position = Annotated[list[float], Field(min_length=2, max_length=2)]
+_ZoneNumber = Annotated[int, Field(ge=1, le=1000)]
+
+
+class ZoneEditTable(_TomlTable):
+    """``[[zone_edit]]``: a change to the zones by hand."""
+
+    merge: Annotated[list[_ZoneNumber], Field(min_length=2, max_length=100)] | None = Field(
+        None, description="Write two zone numbers or more: merge = [2, 3]."
+    )
+    split: _ZoneNumber | None = Field(None, description="Write a zone number: split = 2.")
+    move_to: _ZoneNumber | None = Field(None, description="Write a zone number: move_to = 1.")
+    line: Annotated[list[_Position], Field(min_length=2, max_length=1000)] | None = Field(
+        None, description="Write longitude, latitude pairs: line = [[-97.5, 41.0], [-97.4, 41.1]]."
+    )
+    polygon: Annotated[list[_Position], Field(min_length=3, max_length=1000)] | None = Field(
+        None, description="Write three or more longitude, latitude pairs: polygon = [[-97.5, 41.0], ...]."
+    )
+    file: Text | None = Field(None, description='Name the file of the area: file = "patch.geojson".')
+    layer: Text | None = Field(None, description='Name the layer of that file: layer = "...".')
+    crs: Text | None = Field(None, description='Write an EPSG code: crs = "EPSG:32614".')
+    reason: Text | None = Field(None, description='Write why: reason = "old feedlot".')
+
+
 class NoSpreadTable(_TomlTable):
     """``[[no_spread]]``: where nothing may be spread."""
 
@@ -238,6 +271,10 @@ class FieldFile(_TomlTable):
         [], description="Write each rate table under [[rate_table]], with two brackets."
     )
     spreader: SpreaderTable = Field(default=SpreaderTable(), description="Write a [spreader] table.")
+    zones: ZonesTable | None = Field(None, description="Write a [zones] table with file.")
+    zone_edit: Annotated[list[ZoneEditTable], Field(max_length=1000)] = Field(
+        [], description="Write each change under [[zone_edit]], with two brackets."
+    )
     no_spread: Annotated[list[NoSpreadTable], Field(max_length=1000)] = Field(
         [], description="Write each area under [[no_spread]], with two brackets."
     )

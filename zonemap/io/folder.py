@@ -39,6 +39,7 @@ def read_folder(folder: Path) -> Case:
     """
     from zonemap.io.boundaries import field_boundary
     from zonemap.io.covariates import read_covariates
+    from zonemap.io.hand import read_hand
     from zonemap.io.no_spread import read_no_spread
     from zonemap.io.samples import SAMPLES_SUFFIXES, read_samples
     from zonemap.io.vectors import VECTOR_SUFFIXES, read_layer
@@ -71,6 +72,7 @@ def read_folder(folder: Path) -> Case:
     rate_tables = rate_tables_of(toml.rate_table, units=toml.field.units, quantities=samples.quantities)
     no_spread, no_spread_notes = read_no_spread(inbox, toml.no_spread, boundary)
     covariates, covariate_notes = read_covariates(inbox, toml.covariate, boundary)
+    hand = read_hand(inbox, toml.zones, toml.zone_edit, boundary)
     crop, crop_notes = _crop(inbox, toml.crop, toml)
     temperatures, weather_notes = _temperatures(inbox, toml)
     name = toml.field.name or one_line(folder.resolve().name) or "field"
@@ -92,6 +94,7 @@ def read_folder(folder: Path) -> Case:
         notes=notes,
         input_sha256=inbox.sha256(),
         covariates=covariates,
+        hand=hand,
     )
 
 

@@ -1,9 +1,9 @@
-"""Zones of any number over the surfaces that show structure, and the choice among them."""
+"""Zones of any number over the surfaces that show structure, the choice among them, and the specialist's hand."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -12,21 +12,44 @@ from zonemap.geostat.contrast import difference_variance
 from zonemap.pipeline.choice import Candidate, Losses, best_rate
 from zonemap.pipeline.parse import Pipeline
 from zonemap.values.arrays import FloatArray
+from zonemap.values.case import Case
 from zonemap.values.grid import Grid
+from zonemap.values.hand import DrawnZones, ZoneEdit
+from zonemap.values.note import Note
 from zonemap.values.samples import Measurements
 from zonemap.values.season import Spreader
 from zonemap.values.surface import Surface
-from zonemap.values.zones import Features, Memberships, ZoneChoice
+from zonemap.values.zones import Features, Memberships, ZoneChoice, Zones
 from zonemap.zoning.cluster import renumber
 from zonemap.zoning.distinct import DifferenceVariance, alike, share_that_stays
 from zonemap.zoning.features import supply_features
+from zonemap.zoning.hand import cells_of_drawn, edited
 
 #: with more samples than this the means of zones are known well
 _MOST_SITES = 1000
 
 
+def choose_zones(
+    pipeline: Pipeline, losses: Losses, grid: Grid, case: Case, measured: Sequence[Measurements]
+) -> ZoneChoice:
+    """Zones drawn by hand, or made over the surfaces that have structure (one zone where none has), then edited."""
+    making = _making(pipeline, losses, grid, case.spreader, measured)
+    if case.hand.drawn is not None:
+        choice = _of_drawn(case.hand.drawn, losses, grid)
+    elif making is None:
+        flat = losses.flat()
+        choice = ZoneChoice(flat, {1: losses.of_zones(flat)})
+    else:
+        choice = pipeline.run("zone_count", making, losses)
+    for number, edit in enumerate(case.hand.edits, start=1):
+        choice = _edited(choice, edit, losses, grid, where=f"field.toml, zone_edit {number}")
+    if making is None or choice.zones.count == 1:
+        return choice
+    return replace(choice, certainty=making.certainty(choice.zones))
+
+
 @dataclass(frozen=True, slots=True)
-class _Candidates:
+class _Making:
     """Workable zones for any number asked for."""
 
     pipeline: Pipeline
@@ -46,15 +69,19 @@ class _Candidates:
         zones = renumber(workable, self.need, self.grid.cell_area_ha)
         return Candidate(zones, grouped, memberships, alike(zones, self.grid, self.surfaces, self.difference_variance))
 
+    def certainty(self, zones: Zones) -> FloatArray:
+        """Cell vector: how likely each cell is most like its own zone."""
+        used = [self.surfaces[name] for name in self.features.name]
+        return share_that_stays(zones, used, self.features, self.grid.cell_area_ha)
 
-def choose_zones(
+
+def _making(
     pipeline: Pipeline, losses: Losses, grid: Grid, spreader: Spreader, measured: Sequence[Measurements]
-) -> ZoneChoice:
-    """Zones over the needs whose surfaces have structure; one zone where none has."""
+) -> _Making | None:
+    """Return what makes zones, over the needs whose surfaces have structure; ``None`` where none has."""
     found = [(n, s) for n, s in zip(losses.needs, losses.surfaces, strict=True) if s.evidence.structure == "found"]
     if not found:
-        flat = losses.flat()
-        return ZoneChoice(flat, {1: losses.of_zones(flat)})
+        return None
     cost: dict[str, FloatArray] = {}
     for need, surface in found:
         cost[need.quantity] = cost.get(need.quantity, 0.0) + need.costs.short * best_rate(need, surface)
@@ -64,14 +91,38 @@ def choose_zones(
     surfaces = {surface.quantity: surface for _, surface in found}
     features = supply_features(surfaces, weights=weights)
     total = np.sum(list(cost.values()), axis=0)
+    return _Making(pipeline, features, surfaces, _errors(surfaces, measured), total, grid, spreader)
+
+
+def _errors(surfaces: Mapping[str, Surface], measured: Sequence[Measurements]) -> dict[str, DifferenceVariance]:
     errors: dict[str, DifferenceVariance] = {}
     for quantity in measured:
         model = surfaces[quantity.quantity].evidence.variogram if quantity.quantity in surfaces else None
         if model is not None and quantity.count <= _MOST_SITES:
             errors[quantity.quantity] = partial(difference_variance, quantity, model)
-    candidates = _Candidates(pipeline, features, surfaces, errors, total, grid, spreader)
-    choice: ZoneChoice = pipeline.run("zone_count", candidates, losses)
-    if choice.zones.count == 1:
-        return choice
-    used = [surfaces[name] for name in features.name]
-    return choice.with_certainty(share_that_stays(choice.zones, used, features, grid.cell_area_ha))
+    return errors
+
+
+def _of_drawn(drawn: DrawnZones, losses: Losses, grid: Grid) -> ZoneChoice:
+    zones, labels, missed = cells_of_drawn(drawn, grid)
+    named = ", ".join(f"{number} is '{label}'" for number, label in enumerate(labels, start=1))
+    notes = [Note("warning", f"Zones are those of the file under [zones]: {named}.")]
+    if missed > 0:
+        text = f"[zones]: {missed:.1%} of the field lies in no drawn zone and was given to the nearest."
+        notes.append(Note("warning", text))
+    loss = {1: losses.of_zones(losses.flat()), zones.count: losses.of_zones(zones)}
+    return ZoneChoice(zones, loss, notes=tuple(notes))
+
+
+def _edited(choice: ZoneChoice, edit: ZoneEdit, losses: Losses, grid: Grid, *, where: str) -> ZoneChoice:
+    """Apply a change by hand, and say what it does to the expected loss."""
+    zones = edited(choice.zones, grid, edit, where=where)
+    before, after = choice.loss[choice.zones.count], losses.of_zones(zones)
+    change = f"the expected loss changes by {after / before - 1:+.1%}" if before > 0 else "nothing is at stake"
+    why = f" ({edit.reason})" if edit.reason else ""
+    note = Note("warning", f"{where}{why}: {choice.zones.count} zones became {zones.count}; {change}.")
+    flat = {1: choice.loss[1]}
+    return ZoneChoice(
+        zones, {**choice.loss, **flat, zones.count: after if zones.count > 1 else choice.loss[1]},
+        notes=(*choice.notes, note),
+    )  # fmt: skip

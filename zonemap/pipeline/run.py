@@ -50,7 +50,7 @@ def run(case: Case, pipeline: Pipeline, progress: Progress) -> Plan:
     needs = same_currency(needs)
     progress("zones")
     losses = losses_of(needs, surfaces, grid, cost_of_varying=case.decision.cost_of_varying_ha)
-    choice = choose_zones(pipeline, losses, grid, case.spreader, measured)
+    choice = choose_zones(pipeline, losses, grid, case, measured)
     zones = choice.zones
     outlines: Outlines = pipeline.run("outline", zones, grid, case.field)
     drawn = zones_as_drawn(outlines, grid) if zones.count > 1 else zones
@@ -65,6 +65,7 @@ def run(case: Case, pipeline: Pipeline, progress: Progress) -> Plan:
         *unused,
         *surface_notes(surfaces),
         *need_notes,
+        *choice.notes,
         *left_out,
         *limit_notes(prescription, case),
     )

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 from datetime import date
 
 from zonemap.units import UnitSystem
 from zonemap.values.covariate import Covariate
 from zonemap.values.field import Field
+from zonemap.values.hand import Hand
 from zonemap.values.note import Note
 from zonemap.values.samples import Samples
 from zonemap.values.season import Crop, Decision, Product, RateTable, Season, Spreader
@@ -29,6 +31,8 @@ class Case:
         (file name, hash) of every file that was read.
     covariates
         What is known all over the field beside the samples, in the order of field.toml.
+    hand
+        Zones drawn elsewhere, and changes to zones by hand.
     """
 
     field: Field
@@ -44,3 +48,4 @@ class Case:
     notes: tuple[Note, ...]
     input_sha256: tuple[tuple[str, str], ...]
     covariates: tuple[Covariate, ...] = ()
+    hand: Hand = dataclasses.field(default_factory=Hand)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from types import MappingProxyType
 
 import numpy as np
 from shapely import MultiPolygon
 
 from zonemap.values.arrays import FloatArray, IntArray, frozen_floats, frozen_ints
+from zonemap.values.note import Note
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +101,8 @@ class ZoneChoice:
         number of zones -> fuzzy performance index and normalised classification entropy, where zones are fuzzy.
     memberships
         Grades of the zones taken, before they were made workable; ``None`` where zones are not fuzzy.
+    notes
+        What was said while they were chosen.
     certainty
         Cell vector: how likely each cell, its supply known without error, is most like its own zone; ``None`` for one
         zone.
@@ -112,16 +115,13 @@ class ZoneChoice:
     fuzziness: Mapping[int, tuple[float, float]] = field(default_factory=dict)
     memberships: Memberships | None = None
     certainty: FloatArray | None = None
+    notes: tuple[Note, ...] = ()
 
     def __post_init__(self) -> None:
         for name in ("loss", "alike", "fuzziness"):
             object.__setattr__(self, name, MappingProxyType(dict(sorted(getattr(self, name).items()))))
         if self.certainty is not None:
             object.__setattr__(self, "certainty", frozen_floats(self.certainty, shape=self.zones.number.shape))
-
-    def with_certainty(self, certainty: FloatArray) -> ZoneChoice:
-        """Return the same choice with the cells' certainty."""
-        return replace(self, certainty=certainty)
 
 
 @dataclass(frozen=True, slots=True)

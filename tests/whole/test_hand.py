@@ -1,0 +1,119 @@
+"""Zones drawn elsewhere and changed by hand, through a whole plan."""
+
+import json
+
+import numpy as np
+import pytest
+import tomlkit
+
+from zonemap.errors import InputError
+from zonemap.io.folder import read_folder
+from zonemap.job import plan_field
+from zonemap.values.hand import MergeZones, SplitZone
+
+
+def edit(folder, change):
+    path = folder / "field.toml"
+    document = tomlkit.parse(path.read_text(encoding="utf-8"))
+    change(document)
+    path.write_text(tomlkit.dumps(document), encoding="utf-8")
+
+
+def halves(folder):
+    """Two polygons that cut the field in two along a meridian through the middle of its samples."""
+    outline = json.loads((folder / "boundary.geojson").read_text(encoding="utf-8"))
+    at = np.array(outline["features"][0]["geometry"]["coordinates"][0])
+    (west, south), (east, north) = at.min(axis=0) - 0.01, at.max(axis=0) + 0.01
+    middle = float(at[:, 0].mean())
+
+    def box(left, right):
+        return [[left, south], [right, south], [right, north], [left, north], [left, south]]
+
+    features = [
+        {"type": "Feature", "properties": {"soil": label}, "geometry": {"type": "Polygon", "coordinates": [ring]}}
+        for label, ring in (("silt", box(middle, east)), ("loam", box(west, middle)))
+    ]
+    return {"type": "FeatureCollection", "features": features}, middle, south, north
+
+
+def test_a_soil_map_takes_the_place_of_the_zones(tmp_path, copy_of):
+    folder = copy_of("organic_tomatoes")
+    zones, *_ = halves(folder)
+    (folder / "soil.geojson").write_text(json.dumps(zones), encoding="utf-8")
+
+    def change(document):
+        document["zones"] = {"file": "soil.geojson", "column": "soil"}
+
+    edit(folder, change)
+    outcome = plan_field(folder, out=tmp_path / "out")
+
+    assert outcome.plan.zones.count == 2
+    assert any("1 is 'loam', 2 is 'silt'" in note.text for note in outcome.plan.notes)
+    assert set(outcome.summary["value"]["zones_loss"]) == {"2"}
+
+
+def test_edits_follow_one_another_and_say_what_they_change(tmp_path, copy_of):
+    folder = copy_of("organic_tomatoes")
+    zones, middle, south, north = halves(folder)
+    (folder / "soil.geojson").write_text(json.dumps(zones), encoding="utf-8")
+
+    def change(document):
+        document["zones"] = {"file": "soil.geojson", "column": "soil"}
+        edits = tomlkit.aot()
+        edits.append(tomlkit.item({"merge": [1, 2], "reason": "one texture after all"}))
+        edits.append(tomlkit.item({"split": 1, "line": [[middle, south], [middle, north]]}))
+        document["zone_edit"] = edits
+
+    edit(folder, change)
+    assert [type(each) for each in read_folder(folder).hand.edits] == [MergeZones, SplitZone]
+    outcome = plan_field(folder, out=tmp_path / "out")
+
+    assert outcome.plan.zones.count == 2
+    texts = [note.text for note in outcome.plan.notes if "zone_edit" in note.text]
+    assert len(texts) == 2
+    assert "one texture after all" in texts[0]
+    assert "2 zones became 1" in texts[0]
+    assert "1 zones became 2" in texts[1]
+
+
+@pytest.mark.parametrize(
+    ("table", "mend"),
+    [
+        ({}, "Give it one of merge, split and move_to"),
+        ({"merge": [1, 2], "split": 1}, "Give it one of merge, split and move_to"),
+        ({"split": 1}, r"Write line = "),
+        ({"move_to": 1}, "Give it a file, or polygon"),
+        ({"split": 1, "line": [[500000.0, 4.6e6], [500100.0, 4.6e6]]}, "Write longitude first"),
+        ({"merge": [1]}, "zone_edit 1, merge"),
+        ({"merge": [1, 99]}, "Name one from 1 to"),
+    ],
+)
+def test_an_edit_that_says_too_little_is_refused(tmp_path, copy_of, table, mend):
+    folder = copy_of("organic_tomatoes")
+
+    def change(document):
+        edits = tomlkit.aot()
+        edits.append(tomlkit.item(table))
+        document["zone_edit"] = edits
+
+    edit(folder, change)
+    with pytest.raises(InputError, match=mend):
+        plan_field(folder, out=tmp_path / "out")
+
+
+def test_a_file_of_zones_that_holds_lines_or_lacks_the_column_is_refused(copy_of):
+    folder = copy_of("organic_tomatoes")
+    zones, *_ = halves(folder)
+    (folder / "soil.geojson").write_text(json.dumps(zones), encoding="utf-8")
+
+    def change(document):
+        document["zones"] = {"file": "soil.geojson", "column": "texture"}
+
+    edit(folder, change)
+    with pytest.raises(InputError, match="Name one of its columns: soil"):
+        read_folder(folder)
+    zones["features"][0]["geometry"] = {"type": "LineString", "coordinates": [[0, 0], [1, 1]]}
+    (folder / "soil.geojson").write_text(json.dumps(zones), encoding="utf-8")
+    edit(folder, lambda document: document["zones"].pop("column"))
+    with pytest.raises(InputError, match="Draw every zone as a polygon"):
+        read_folder(folder)
