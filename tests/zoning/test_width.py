@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy.ndimage import binary_opening, gaussian_filter
 
 from zonemap.values.grid import Grid
-from zonemap.values.zones import Zones
+from zonemap.values.zones import Features, Zones
 from zonemap.zoning.width import narrow_cells, widen
 
 
@@ -19,8 +19,13 @@ def field(raster):
 def widened(raster, *, across_m, along_m, heading_deg=0.0):
     zones, grid = field(raster)
     return grid.raster(
-        widen(zones, grid, across_m=across_m, along_m=along_m, heading_deg=heading_deg).number, outside=0
+        widen(zones, grid, alike(zones), across_m=across_m, along_m=along_m, heading_deg=heading_deg).number, outside=0
     )
+
+
+def alike(zones):
+    """Features that are the zones' own numbers."""
+    return Features(("K",), zones.number[:, None].astype(float))
 
 
 def test_a_strip_narrower_than_the_swath_goes_to_its_neighbours():
@@ -91,7 +96,7 @@ def test_after_widening_every_cell_has_a_zone_and_no_more_are_narrow(seed, headi
     raster = np.searchsorted(numbers, raster) + 1
     zones, grid = field(raster)
 
-    wide = widen(zones, grid, across_m=across_m, along_m=along_m, heading_deg=heading)
+    wide = widen(zones, grid, alike(zones), across_m=across_m, along_m=along_m, heading_deg=heading)
 
     assert wide.number.size == zones.number.size
     before = narrow_cells(zones, grid, across_m=across_m, along_m=along_m, heading_deg=heading).size
@@ -109,7 +114,7 @@ def test_zones_of_smooth_fields_become_wide_enough_nearly_everywhere(seed, headi
     zones, grid = Zones(raster.ravel()), Grid("EPSG:32614", 0.0, 0.0, 5.0, np.full((80, 100), 25.0))
     machine = {"across_m": 25.0, "along_m": 20.0, "heading_deg": heading}
 
-    wide = widen(zones, grid, **machine)
+    wide = widen(zones, grid, Features(("K",), height.reshape(-1, 1)), **machine)
 
     assert narrow_cells(zones, grid, **machine).size > 100
     assert narrow_cells(wide, grid, **machine).size < 0.0125 * zones.number.size
@@ -120,3 +125,16 @@ def test_zones_of_smooth_fields_become_wide_enough_nearly_everywhere(seed, headi
 def test_a_machine_no_wider_than_a_cell_changes_nothing(metres):
     raster = np.random.default_rng(0).integers(1, 4, (10, 10))
     assert np.array_equal(widened(raster, across_m=metres, along_m=metres), raster)
+
+
+def test_narrow_cells_go_to_the_zone_they_are_most_like():
+    raster = np.ones((9, 12), dtype=int)
+    raster[:, 5:7] = 2
+    raster[:, 7:] = 3
+    zones, grid = field(raster)
+    for value, taken in ((1.2, 1), (2.8, 3)):
+        features = Features(("K",), np.where(zones.number == 2, value, zones.number.astype(float))[:, None])
+        wide = widen(zones, grid, features, across_m=30.0, along_m=10.0, heading_deg=0.0)
+        mine = np.unique(wide.number[zones.number == 2])
+        # zones close up: the third is now the second
+        assert mine.tolist() == [1 if taken == 1 else 2]

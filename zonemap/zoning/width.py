@@ -4,25 +4,30 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from functools import partial
 
 import numpy as np
 
-from zonemap.values.arrays import BoolArray, IntArray
+from zonemap.values.arrays import BoolArray, FloatArray, IntArray
 from zonemap.values.grid import Grid
-from zonemap.values.zones import Zones
+from zonemap.values.zones import Features, Zones
 
 #: a pass gives narrow cells away, which may leave others narrow; after so many what is left is let be
 _MOST_PASSES = 12
 
 
-def widen(zones: Zones, grid: Grid, *, across_m: float, along_m: float, heading_deg: float) -> Zones:
-    """Give cells of zones too narrow for a rectangle of the machine to the nearest zone that is wide enough.
+def widen(
+    zones: Zones, grid: Grid, features: Features, *, across_m: float, along_m: float, heading_deg: float
+) -> Zones:
+    """Give cells of zones too narrow for a rectangle of the machine to the zone near by that is most like them.
 
     A zone keeps the cells that some rectangle, lying wholly in the zone or beyond the field, covers (an opening in the
     sense of mathematical morphology). A zone that no rectangle fits into vanishes.
 
     Parameters
     ----------
+    features
+        What cells are alike in: most alike is the zone whose mean features are nearest to the cell's.
     across_m, along_m
         Sides of the rectangle across and along the line of travel; below a cell they ask for nothing.
     heading_deg
@@ -37,8 +42,10 @@ def widen(zones: Zones, grid: Grid, *, across_m: float, along_m: float, heading_
         return zones
     reach = 2 + sum(max(abs(row), abs(column)) for row, column in steps)
     raster = np.pad(grid.raster(zones.number, outside=0), reach)
+    unlike = _unlike(zones, grid, features)
     outside, fewest, best = raster == 0, math.inf, raster
-    for _ in range(_MOST_PASSES):
+    alike = partial(_most_alike, steps=steps, unlike=unlike, grid=grid)
+    for done in range(_MOST_PASSES):
         core = _cores(raster, steps)
         narrow = ~outside & (core == 0)
         count = int(np.count_nonzero(narrow))
@@ -46,9 +53,12 @@ def widen(zones: Zones, grid: Grid, *, across_m: float, along_m: float, heading_
             fewest, best = count, raster
         if count == 0 or not core.any():
             break
-        moved = np.where(narrow, _nearest(core), raster)
-        # where the nearest core is the cell's own zone's nothing would change: then another's
-        raster = _given_away(raster, core, narrow) if np.array_equal(moved, raster) else moved
+        # what is most alike may stay narrow: from half way on what is nearest
+        for give in (alike, _to_nearest, _given_away)[2 * done // _MOST_PASSES :]:
+            moved = give(raster, core, narrow)
+            if not np.array_equal(moved, raster):
+                break
+        raster = moved
     inner = best[reach:-reach, reach:-reach]
     return Zones(np.unique(inner[grid.inside], return_inverse=True)[1].reshape(-1) + 1)
 
@@ -60,6 +70,49 @@ def _cores(raster: IntArray, steps: list[tuple[int, int]]) -> IntArray:
         mine = raster == number
         core[mine & _opened(mine | outside, steps)] = number
     return core
+
+
+def _unlike(zones: Zones, grid: Grid, features: Features) -> FloatArray:
+    """(zones, cells) squared distance of every cell's features from the mean features of every zone."""
+    index, area = zones.number - 1, grid.cell_area_ha
+    of_zone = np.bincount(index, weights=area)
+    unlike = np.zeros((zones.count, index.size))
+    for column in features.value.T:
+        mean = np.bincount(index, weights=area * column) / of_zone
+        unlike += np.square(column - mean[:, None])
+    return unlike
+
+
+def _most_alike(
+    raster: IntArray,
+    core: IntArray,
+    narrow: BoolArray,
+    *,
+    steps: list[tuple[int, int]],
+    unlike: FloatArray,
+    grid: Grid,
+) -> IntArray:
+    """Narrow cells in the zone most like them of those with a core within a rectangle; in the nearest's if none has."""
+    margin = (raster.shape[0] - grid.shape[0]) // 2
+    row, column = np.nonzero(narrow)
+    cell = grid.raster(np.arange(grid.cells), outside=0)[row - margin, column - margin]
+    least = np.full(row.size, np.inf)
+    zone = _nearest(core)[row, column]
+    for number in np.unique(core[core > 0]):
+        near = core == number
+        for down, right in steps:
+            near = near | _shifted(near, down, right) | _shifted(near, -down, -right)
+        cost = np.where(near[row, column], unlike[number - 1, cell], np.inf)
+        zone = np.where(cost < least, number, zone)
+        least = np.minimum(least, cost)
+    moved = raster.copy()
+    moved[row, column] = zone
+    return moved
+
+
+def _to_nearest(raster: IntArray, core: IntArray, narrow: BoolArray) -> IntArray:
+    """Narrow cells in the zone of the nearest core."""
+    return np.where(narrow, _nearest(core), raster)
 
 
 def _given_away(raster: IntArray, core: IntArray, narrow: BoolArray) -> IntArray:

@@ -44,9 +44,10 @@ def merge_small(
     along_m: float | None = None,
     spreader: Spreader | None = None,
 ) -> Zones:
-    """Widen zones to what the machine can follow, then merge connected pieces below the minimum area, smallest first.
+    """Merge connected pieces below the minimum area, smallest first; widen what is left to what the machine can follow.
 
-    Cells of stretches that are too narrow go to the nearest zone that is wide enough (`zonemap.zoning.width`).
+    Cells of stretches that are too narrow go to the zone most like them that is wide enough near by
+    (`zonemap.zoning.width`); what that leaves too small is merged again.
 
     A piece is a set of cells of one zone that hang together by their sides. Most alike is the neighbouring piece whose
     area-weighted mean of the features is nearest; of equals the larger one. A piece without a neighbour (a small part
@@ -72,20 +73,33 @@ def merge_small(
     key, minimum = ("minimum_share", minimum_share) if minimum_area_ha is None else ("minimum_area_ha", minimum_area_ha)
     if not (math.isfinite(minimum) and minimum >= 0):
         raise InputError(f"workable.{key}", f"{minimum:g} is not a size", "Write 0 or more.")
-    smoothed = smooth_labels(zones, grid, passes=majority_passes)
-    wide = _widened(smoothed, grid, across_m, along_m, spreader or Spreader())
-    piece = _pieces(grid.raster(wide.number, outside=0), wide.count)
-    pieces = _Pieces(piece, wide, grid, features)
-    pieces.merge_below(minimum if minimum_area_ha is not None else minimum * float(grid.cell_area_ha.sum()))
+    least_ha = minimum if minimum_area_ha is not None else minimum * float(grid.cell_area_ha.sum())
+    merged = _merged(smooth_labels(zones, grid, passes=majority_passes), grid, features, least_ha)
+    wide = _widened(merged, grid, features, across_m, along_m, spreader or Spreader())
+    return merged if wide is merged else _merged(wide, grid, features, least_ha)
+
+
+def _merged(zones: Zones, grid: Grid, features: Features, minimum_area_ha: float) -> Zones:
+    piece = _pieces(grid.raster(zones.number, outside=0), zones.count)
+    pieces = _Pieces(piece, zones, grid, features)
+    pieces.merge_below(minimum_area_ha)
     return _without_gaps(pieces.zone_of_piece()[piece[grid.inside] - 1])
 
 
-def _widened(zones: Zones, grid: Grid, across_m: float | None, along_m: float | None, spreader: Spreader) -> Zones:
+def _widened(
+    zones: Zones,
+    grid: Grid,
+    features: Features,
+    across_m: float | None,
+    along_m: float | None,
+    spreader: Spreader,
+) -> Zones:
     across = (spreader.swath_m or 0.0) if across_m is None else across_m
     along = (spreader.speed_m_s or 0.0) * (spreader.response_s or 0.0) if along_m is None else along_m
     if spreader.heading_deg is None and along_m is None:
         along = across
-    return widen(zones, grid, across_m=across, along_m=along, heading_deg=spreader.heading_deg or 0.0)
+    heading = spreader.heading_deg or 0.0
+    return widen(zones, grid, features, across_m=across, along_m=along, heading_deg=heading)
 
 
 def _without_gaps(label: IntArray) -> Zones:
