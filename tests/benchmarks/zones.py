@@ -98,9 +98,7 @@ def main(cells):
     end = time.perf_counter()
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     vertices = sum(len(ring.coords) for area in outlines.area for part in area.geoms for ring in [part.exterior])
-    print(
-        f"{grid.cells:,} cells, {len(QUANTITIES)} surfaces: 2 to 8 zones made workable and weighed {chosen - start:.1f} s"
-    )
+    print(f"{grid.cells:,} cells, {len(QUANTITIES)} surfaces: 2 to 8 zones weighed {chosen - start:.1f} s")
     print(f"outlines of {choice.zones.count} zones {end - chosen:.1f} s, {vertices:,} vertices; peak {peak:.0f} MB")
     print("expected loss: " + ", ".join(f"{count}: {loss:.1f}" for count, loss in choice.loss.items()))
     if choice.loss_as_grouped:
@@ -112,9 +110,7 @@ def main(cells):
     ours = fixed.run("zones", _features(losses), grid.cell_area_ha, count=TRUE_ZONES)
     workable = fixed.run("workable", ours, grid, _features(losses), spreader=MACHINE)
     for name, label in (("plain k-means", plain), ("grouped", ours.number), ("made workable", workable.number)):
-        print(
-            f"adjusted Rand index with the {TRUE_ZONES} true zones, {name}: {adjusted_rand_score(true.ravel(), label):.3f}"
-        )
+        print(f"adjusted Rand index with the true zones, {name}: {adjusted_rand_score(true.ravel(), label):.3f}")
 
 
 def _features(losses):
