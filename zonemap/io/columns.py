@@ -5,19 +5,19 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from zonemap.errors import InputError
 from zonemap.io.measured_units import header_unit, same_unit
-from zonemap.io.numbers import cell_text
 from zonemap.io.sources import one_line, shown
 from zonemap.io.tables import Table
 from zonemap.units import ELEMENTS, LABEL_FORMS
-from zonemap.values.basis import Basis
 from zonemap.values.note import Note
 
 GEOGRAPHIC, PROJECTED = ("longitude", "latitude"), ("easting", "northing")
 ROLES = ("id", *GEOGRAPHIC, *PROJECTED)
+#: how a row was measured, where the file says so
+CONDITIONS = ("burial_days", "depth", "date")
 _ROLE_WORDS = {
     "id": ("id", "sample", "sample_id", "sampleid", "sample_no", "name", "label"),
     "longitude": ("lon", "long", "lng", "longitude"),
@@ -30,12 +30,6 @@ _QUANTITY_WORDS = {
     "ph": "pH", "nitrate": "N", "nitrogen": "N", "no3": "N", "phosphorus": "P", "potassium": "K", "sulfur": "S",
     "sulphur": "S", "calcium": "Ca", "magnesium": "Mg", "zinc": "Zn", "boron": "B", "manganese": "Mn", "copper": "Cu",
     "iron": "Fe",
-}  # fmt: skip
-# Columns in which a file says how it was measured; more than one value means that it must be split.
-_METHOD_WORDS = {
-    "burial_days": "burial times", "burial": "burial times", "days_buried": "burial times", "depth": "depths",
-    "depth_in": "depths", "depth_cm": "depths", "method": "methods", "extractant": "methods", "lab_method": "methods",
-    "basis": "methods", "unit": "units", "units": "units",
 }  # fmt: skip
 _QUANTITY_NAME = re.compile(r"[A-Za-z][A-Za-z0-9 _.-]{0,30}")
 
@@ -54,6 +48,8 @@ class Layout:
         Whether `place` is longitude and latitude.
     quantities
         quantity -> header.
+    conditions
+        How rows were measured (one of `CONDITIONS`) -> header, where field.toml names one.
     """
 
     id: str | None
@@ -61,6 +57,7 @@ class Layout:
     geographic: bool
     quantities: Mapping[str, str]
     notes: tuple[Note, ...] = ()
+    conditions: Mapping[str, str] = field(default_factory=dict)
 
 
 def check_names(columns: Mapping[str, str], *, resin: bool, where: str) -> None:
@@ -73,14 +70,14 @@ def check_names(columns: Mapping[str, str], *, resin: bool, where: str) -> None:
     """
     for key in columns:
         at = f"{where}, {key}"
-        if key in ROLES or key in ELEMENTS or key == "pH":
+        if key in ROLES or key in CONDITIONS or key in ELEMENTS or key == "pH":
             continue
         if resin and key in LABEL_FORMS:
             mend = f"Name the element, {LABEL_FORMS[key][0]}, and give its rate."
             raise InputError(at, f"a resin rate is of the element, not of {key}", mend)
-        known = {name.lower(): name for name in (*ROLES, *ELEMENTS, "pH")}
+        known = {name.lower(): name for name in (*ROLES, *CONDITIONS, *ELEMENTS, "pH")}
         near = known.get(key.lower()) or next(
-            iter(difflib.get_close_matches(key.lower(), ROLES, n=1, cutoff=0.75)), None
+            iter(difflib.get_close_matches(key.lower(), (*ROLES, *CONDITIONS), n=1, cutoff=0.75)), None
         )
         if near:
             raise InputError(at, f"{shown(key)} is not a known name", f"Write {near}.")
@@ -117,19 +114,20 @@ def lay_out(table: Table, columns: Mapping[str, str] | None, *, located: bool, r
         header = guess_role(table, role) if wanted and role not in stated else None
         if header is not None:
             guesses[role] = header
-    if columns is None or not set(stated) - set(ROLES):
+    if columns is None or not set(stated) - {*ROLES, *CONDITIONS}:
         guesses |= _guess_quantities(table, taken={*stated.values(), *guesses.values()}, resin=resin)
     found = stated | guesses
     _refuse_shared(found)
     place, geographic = (
         (None, True) if located else coordinate_headers(found, stated, where="field.toml, samples, columns")
     )
-    quantities = {key: header for key, header in found.items() if key not in ROLES}
+    quantities = {key: header for key, header in found.items() if key not in (*ROLES, *CONDITIONS)}
     if not quantities:
         mend = 'Say which column holds what: columns = { K = "..." } under [samples].'
         raise InputError(table.name, f"no column is known to hold a measured value ({_list(table)})", mend)
     notes = tuple(_guess_notes(table, guesses))
-    return Layout(found.get("id"), place, geographic, quantities, notes)
+    conditions = {role: found[role] for role in CONDITIONS if role in found}
+    return Layout(found.get("id"), place, geographic, quantities, notes, conditions)
 
 
 def check_units(table: Table, quantities: Mapping[str, str], units: Mapping[str, str]) -> None:
@@ -146,48 +144,6 @@ def check_units(table: Table, quantities: Mapping[str, str], units: Mapping[str,
             what = f"the header says {carried}, field.toml says {units[quantity]}"
             mend = f'Set unit under [samples] to what is true, or per quantity: unit = {{ {quantity} = "{carried}" }}.'
             raise InputError(f"{table.name}, column {shown(header)}", what, mend)
-
-
-def check_one_method(table: Table, basis: Basis, *, used: tuple[str, ...]) -> tuple[Note, ...]:
-    """Refuse a file that pools burial times, depths, methods or units, or contradicts field.toml about them.
-
-    Raises
-    ------
-    InputError
-        Naming the column and two of its values.
-    """
-    notes = []
-    for header in table.headers:
-        word = re.sub(r"\W+", "_", header.lower()).strip("_")
-        values = list(dict.fromkeys(text for _, cell in table.column(header) if (text := cell_text(cell))))
-        at = f"{table.name}, column {shown(header)}"
-        if word in ("date", "collected", "sampled", "sampling_date") and len(values) > 1 and header not in used:
-            text = f"{at}: samples of {len(values)} dates are used together, {values[0]} to {values[-1]}."
-            notes.append(Note("warning", text))
-        if word not in _METHOD_WORDS or header in used:
-            continue
-        if len(values) > 1:
-            what = f"holds different {_METHOD_WORDS[word]}: {shown(values[0])} and {shown(values[1])}"
-            raise InputError(at, what, "Split the file, one field folder for each, and compare them instead.")
-        _refuse_contradiction(word, values, basis, where=at)
-    return tuple(notes)
-
-
-def _refuse_contradiction(word: str, values: list[str], basis: Basis, *, where: str) -> None:
-    stated = {
-        "burial_days": basis.burial_days,
-        "depth_cm": basis.depth_cm,
-        "depth_in": basis.depth_cm / 2.54 if basis.depth_cm is not None else None,
-    }.get(word)
-    if stated is None or not values:
-        return
-    try:
-        differs = abs(float(values[0]) - stated) > 0.01 * stated
-    except ValueError:
-        return
-    if differs:
-        what = f"says {shown(values[0])}, field.toml says {stated:g}"
-        raise InputError(where, what, f"Set {word} under [samples] to what is true.")
 
 
 def require_column(table: Table, header: str, *, where: str) -> None:

@@ -69,13 +69,18 @@ def basis_of(table: SamplesTable) -> Basis:
     """
     where = f"{NAME}, samples"
     depth = one_of(table.depth_in, table.depth_cm, factor=_CM_PER_IN, keys=("depth_in", "depth_cm"), where=where)
-    if table.basis == "resin" and table.burial_days is None:
-        mend = "Write how many days the resin lay in the soil: burial_days = 4."
+    if table.basis == "resin" and table.burial_days is None and "burial_days" not in (table.columns or {}):
+        mend = "Write how many days the resin lay in the soil: burial_days = 4, or name their column in columns."
         raise InputError(f"{where}, burial_days", "is missing; a resin rate means nothing without it", mend)
     if table.basis == "extract" and not table.extractant.strip():
         mend = 'Name it: extractant = "Mehlich-3" (for pH, extractant = "water" or "CaCl2").'
         raise InputError(f"{where}, extractant", "is missing; extracts of different kinds are not alike", mend)
-    stray = [key for key in ("burial_days",) if table.basis != "resin" and getattr(table, key) is not None]
+    stray = [
+        key
+        for key in ("burial_days", "rebase_to_days", "burial_exponent")
+        if table.basis != "resin" and getattr(table, key)
+    ]
+    stray += ["columns, burial_days"] if table.basis != "resin" and "burial_days" in (table.columns or {}) else []
     stray += ["extractant"] if table.basis != "extract" and table.extractant.strip() else []
     if stray:
         raise InputError(f"{where}, {stray[0]}", f"does not belong to {table.basis} values", f"Remove {stray[0]}.")

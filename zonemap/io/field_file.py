@@ -68,6 +68,12 @@ class SamplesTable(_TomlTable):
     repeatability_cv: Annotated[float, Field(gt=0, le=2)] | None = Field(
         None, description="Write the coefficient of variation as a fraction: repeatability_cv = 0.15 for 15 %."
     )
+    rebase_to_days: Annotated[float, Field(gt=0, le=400)] | None = Field(
+        None, description="Write the burial time that all rates are brought to, in days: rebase_to_days = 7."
+    )
+    burial_exponent: dict[Text, Annotated[float, Field(gt=0, le=2)]] = Field(
+        {}, description="Write exponents above 0, at most 2: burial_exponent = { N = 0.6, K = 0.5 }."
+    )
     extractant: str = Field("", max_length=80, description='Name the extractant: extractant = "Mehlich-3".')
     columns: dict[Text, Text] | None = Field(
         None, description='Write name = "header" pairs: columns = { K = "k_ppm", longitude = "lon", latitude = "lat" }.'
@@ -87,6 +93,16 @@ class SamplesTable(_TomlTable):
             msg = "is neither a unit in quotes nor a table of them"
             raise ValueError(msg)
         return unit
+
+
+class OtherSamplesTable(SamplesTable):
+    """``[[other_samples]]``: a second set of measurements of the field, to be compared, never pooled."""
+
+    name: Text = Field(description='Write name = "..." in this [[other_samples]] table.')
+    file: Text = Field(description='Name its file: file = "leaf.csv".')
+    same_as: dict[Text, Text] = Field(
+        {}, description='Write which quantity of [samples] each is to be held against: same_as = { NO3 = "N" }.'
+    )
 
 
 class CovariateTable(_TomlTable):
@@ -258,6 +274,9 @@ class FieldFile(_TomlTable):
 
     field: FieldTable = Field(description="Add a [field] table with name, boundary and units.")
     samples: SamplesTable = Field(description="Add a [samples] table with file, basis and unit.")
+    other_samples: Annotated[list[OtherSamplesTable], Field(max_length=20)] = Field(
+        [], description="Write each of at most 20 other sets as a table under [[other_samples]], with two brackets."
+    )
     covariate: Annotated[list[CovariateTable], Field(max_length=20)] = Field(
         [], description="Write each of at most 20 covariates as a table under [[covariate]], with two brackets."
     )
@@ -293,17 +312,18 @@ def parse_field_file(content: bytes) -> FieldFile:
         parsed = FieldFile.model_validate(raw)
     except ValidationError as error:
         raise _in_words(error, raw) from error
-    _refuse_same_names(parsed.covariate)
+    _refuse_same_names([table.name for table in parsed.covariate], kind="covariate")
+    _refuse_same_names([table.name for table in parsed.other_samples], kind="other_samples")
     return parsed
 
 
-def _refuse_same_names(covariates: list[CovariateTable]) -> None:
+def _refuse_same_names(names: list[str], *, kind: str) -> None:
     first: dict[str, int] = {}
-    for number, table in enumerate(covariates, start=1):
-        earlier = first.setdefault(table.name.strip().casefold(), number)
+    for number, name in enumerate(names, start=1):
+        earlier = first.setdefault(name.strip().casefold(), number)
         if earlier != number:
-            what = f"{shown(table.name)} is the name of covariate {earlier} too"
-            raise InputError(f"{NAME}, covariate {number}, name", what, "Give every covariate its own name.")
+            what = f"{shown(name)} is the name of {kind} {earlier} too"
+            raise InputError(f"{NAME}, {kind} {number}, name", what, f"Give every {kind} its own name.")
 
 
 def _toml(content: bytes) -> dict[str, Any]:
@@ -381,9 +401,9 @@ def _models(keys: list[int | str]) -> tuple[type[BaseModel], str | None]:
 
 
 _TABLES: dict[str, type[BaseModel]] = {
-    "field": FieldTable, "samples": SamplesTable, "covariate": CovariateTable, "crop": CropTable, "season": SeasonTable,
-    "decision": DecisionTable, "product": ProductTable, "rate_table": RateTableTable, "spreader": SpreaderTable,
-    "no_spread": NoSpreadTable,
+    "field": FieldTable, "samples": SamplesTable, "other_samples": OtherSamplesTable, "covariate": CovariateTable,
+    "crop": CropTable, "season": SeasonTable, "decision": DecisionTable, "product": ProductTable,
+    "rate_table": RateTableTable, "spreader": SpreaderTable, "no_spread": NoSpreadTable,
 }  # fmt: skip
 
 

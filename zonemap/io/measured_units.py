@@ -59,13 +59,13 @@ def stated_unit(text: str, *, basis: BasisKind, where: str) -> str:
     raise InputError(where, f"{shown(text)} is not a unit of {basis} values", mend)
 
 
-def to_inside(unit: str, *, burial_days: float | None) -> tuple[str, float]:
+def to_inside(unit: str, *, burial_days: float) -> tuple[str, float]:
     """Return the unit inside the package, and the factor to it: resin rates become kg/ha/day, others stay."""
     factors = {
         "lb/ac/day": KG_HA_PER_LB_AC,
         "kg/ha/day": 1.0,
         "ug/10cm2/day": KG_HA_PER_UG_10CM2,
-        "ug/10cm2/burial": KG_HA_PER_UG_10CM2 / (burial_days or 1.0),
+        "ug/10cm2/burial": KG_HA_PER_UG_10CM2 / burial_days,
         "g/m2/day": _KG_HA_PER_G_M2,
     }
     return (RESIN_UNIT, factors[unit]) if unit in factors else (unit, 1.0)

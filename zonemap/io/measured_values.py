@@ -11,6 +11,7 @@ from zonemap.errors import InputError
 from zonemap.io.measured_units import to_inside
 from zonemap.io.numbers import Cell, DecimalMark, Reading, read_cell
 from zonemap.io.sources import shown
+from zonemap.values.arrays import FloatArray
 from zonemap.values.note import Note
 from zonemap.values.samples import Column
 
@@ -34,7 +35,7 @@ def measured_column(
     where: str,
     quantity: str,
     unit: str,
-    burial_days: float | None,
+    burial_days: FloatArray | None,
     decimal: DecimalMark,
     detection_limit: float | None,
 ) -> tuple[Column, tuple[Note, ...]]:
@@ -46,8 +47,10 @@ def measured_column(
         (place, cell) of every row.
     where
         File.
-    unit, burial_days
+    unit
         What the file's numbers are in; resin rates become kg/ha/day.
+    burial_days
+        (rows,) how long the resin of each lay in the soil; ``None`` off resin.
     detection_limit
         What "not detected" without a number stands below, in `unit`; ``None`` when unknown.
 
@@ -63,7 +66,8 @@ def measured_column(
     InputError
         For cells that are no measured value, naming the row.
     """
-    inside_unit, factor = to_inside(unit, burial_days=burial_days)
+    days = np.ones(len(cells)) if burial_days is None else burial_days
+    inside_unit, _ = to_inside(unit, burial_days=1.0)
     values, censored, tally = np.full(len(cells), np.nan), np.zeros(len(cells), dtype=bool), _Tally()
     for index, (place, cell) in enumerate(cells):
         at = f"{where}, {place}, {quantity}"
@@ -72,6 +76,7 @@ def measured_column(
         if value is None:
             continue
         _refuse_impossible(value, unit, where=at)
+        _, factor = to_inside(unit, burial_days=float(days[index]))
         values[index], censored[index] = value * factor, reading.kind in ("below", "undetected")
     return Column(inside_unit, values, censored), _notes(tally, f"{where}, {quantity}", detection_limit, unit)
 

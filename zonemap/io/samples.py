@@ -12,7 +12,8 @@ import shapely
 from zonemap.errors import InputError
 from zonemap.io import coordinates
 from zonemap.io.boundaries import Boundary, edge_lines
-from zonemap.io.columns import Layout, check_names, check_one_method, check_units, lay_out
+from zonemap.io.columns import Layout, check_names, check_units, lay_out
+from zonemap.io.conditions import buried_days, check_one_method, on_one_burial
 from zonemap.io.field_file import NAME, SamplesTable
 from zonemap.io.located import PLACED_SUFFIXES, Sheet, far_from_field_m, load_sheet, places_crs
 from zonemap.io.measured_units import stated_unit
@@ -63,17 +64,33 @@ def read_samples(
     units = _units(stated, basis, tuple(layout.quantities))
     check_units(sheet.table, layout.quantities, units)
     used = (*layout.quantities.values(), *(layout.place or ()), *((layout.id,) if layout.id else ()))
-    notes = [*sheet.table.notes, *layout.notes, *check_one_method(sheet.table, basis, used=used)]
+    rebased = stated.rebase_to_days is not None
+    notes = [
+        *sheet.table.notes,
+        *layout.notes,
+        *check_one_method(sheet.table, layout, basis, used=used, rebased=rebased),
+    ]
     decimal = stated.decimal or _decimal(sheet.table, layout)
     sheet, more = _positioned(sheet, layout, decimal)
     notes += more
     easting, northing, kept, more = _placed(sheet, layout, stated, boundary)
     notes += more
     table = replace(sheet.table, rows=tuple(row for row, keep in zip(sheet.table.rows, kept, strict=True) if keep))
-    columns, more = _columns(table, layout, units, basis, decimal, stated.detection_limit)
+    buried = buried_days(table, layout, basis, decimal=decimal)
+    columns, more = _columns(table, layout, units, buried, decimal, stated.detection_limit)
+    notes += more
+    columns, basis, said = on_one_burial(
+        columns,
+        buried,
+        basis,
+        to_days=stated.rebase_to_days,
+        exponents=stated.burial_exponent,
+        quantities=layout.quantities,
+        where=table.name,
+    )
     measured = np.any([np.isfinite(column.value) for column in columns.values()], axis=0)
     samples = Samples(_ids(table, layout), easting[kept], northing[kept], basis, columns, repeatability_cv)
-    return _rows(samples, measured), (*notes, *more)
+    return _rows(samples, measured), (*notes, *said)
 
 
 def _units(stated: SamplesTable, basis: Basis, quantities: Sequence[str]) -> dict[str, str]:
@@ -208,7 +225,12 @@ def _outside_notes(away: FloatArray, far_m: float, names: Sequence[str], where: 
 
 
 def _columns(
-    table: Table, layout: Layout, units: dict[str, str], basis: Basis, decimal: DecimalMark, limits: dict[str, float]
+    table: Table,
+    layout: Layout,
+    units: dict[str, str],
+    buried: FloatArray | None,
+    decimal: DecimalMark,
+    limits: dict[str, float],
 ) -> tuple[dict[str, Column], list[Note]]:
     """Quantities that have at least one value, and what was done to them."""
     columns: dict[str, Column] = {}
@@ -219,7 +241,7 @@ def _columns(
             where=table.name,
             quantity=quantity,
             unit=units[quantity],
-            burial_days=basis.burial_days,
+            burial_days=buried,
             decimal=decimal,
             detection_limit=limits.get(quantity),
         )
