@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from zonemap.errors import InputError
@@ -10,18 +11,15 @@ from zonemap.io.decisions import (
     decision_of,
     products_of,
     rate_tables_of,
-    repeatability,
     season_of,
     spreader_of,
 )
-from zonemap.io.field_file import NAME, CropTable, FieldFile, parse_field_file
-from zonemap.io.sources import FieldFolder, one_line
+from zonemap.io.field_file import NAME, CropTable, FieldFile
+from zonemap.io.field_parts import field_of, open_field_folder, read_boundary, read_sample_table
+from zonemap.io.sources import FieldFolder
 from zonemap.values.case import Case
-from zonemap.values.field import Field
 from zonemap.values.note import Note
 from zonemap.values.season import Crop, Product, RateTable, Temperatures
-
-_MOST_FIELD_FILE_BYTES = 2**20
 
 
 def read_folder(folder: Path) -> Case:
@@ -37,51 +35,33 @@ def read_folder(folder: Path) -> Case:
     InputError
         Naming file and row, or key, and what to do.
     """
-    from zonemap.io.boundaries import field_boundary
     from zonemap.io.covariates import read_covariates
     from zonemap.io.hand import read_hand
     from zonemap.io.no_spread import read_no_spread
-    from zonemap.io.samples import SAMPLES_SUFFIXES, read_samples
-    from zonemap.io.vectors import VECTOR_SUFFIXES, read_layer
 
-    inbox = FieldFolder(folder)
-    if NAME not in inbox.names:
-        raise InputError(NAME, "is not in the folder", "Write a first one with: zonemap start DIR.")
-    toml = parse_field_file(inbox.read(inbox.find(NAME, where=NAME), most=_MOST_FIELD_FILE_BYTES))
+    inbox, toml = open_field_folder(folder)
     # What needs no other file is checked first: a misspelt price is told before a map is drawn.
-    basis, (cv, cv_notes) = basis_of(toml.samples), repeatability(toml.samples)
+    basis_of(toml.samples)
     products = products_of(toml.product, units=toml.field.units)
     spreader = spreader_of(toml.spreader, units=toml.field.units)
     rate_products = [table.product for table in toml.rate_table]
     decision = decision_of(toml.decision, units=toml.field.units, rate_products=rate_products)
     _refuse_no_purpose(toml)
 
-    boundary_path = _path(inbox, toml.field.boundary, "boundary", VECTOR_SUFFIXES, key="boundary", table="field")
-    samples_path = _path(inbox, toml.samples.file, "samples", SAMPLES_SUFFIXES, key="file", table="samples")
-    boundary = field_boundary(
-        read_layer(inbox, boundary_path, layer=toml.field.layer),
-        feature=toml.field.feature,
-        stated_crs=toml.field.boundary_crs,
-        working_crs=toml.field.working_crs,
-        repair=toml.field.repair,
-        swap=toml.field.swap,
-    )
-    samples, sample_notes = read_samples(
-        inbox, samples_path, toml.samples, basis=basis, boundary=boundary, repeatability_cv=cv
-    )
+    boundary = read_boundary(inbox, toml)
+    _, samples, sample_notes = read_sample_table(inbox, toml.samples, boundary)
     rate_tables = rate_tables_of(toml.rate_table, units=toml.field.units, quantities=samples.quantities)
     no_spread, no_spread_notes = read_no_spread(inbox, toml.no_spread, boundary)
     covariates, covariate_notes = read_covariates(inbox, toml.covariate, boundary)
     hand = read_hand(inbox, toml.zones, toml.zone_edit, boundary)
     crop, crop_notes = _crop(inbox, toml.crop, toml)
     temperatures, weather_notes = _temperatures(inbox, toml)
-    name = toml.field.name or one_line(folder.resolve().name) or "field"
     notes = (
-        *cv_notes, *boundary.notes, *sample_notes, *no_spread_notes, *covariate_notes, *crop_notes,
+        *boundary.notes, *sample_notes, *no_spread_notes, *covariate_notes, *crop_notes,
         *weather_notes, *_unknown_products(rate_tables, products),
     )  # fmt: skip
     return Case(
-        field=Field(name, boundary.area, boundary.crs, no_spread),
+        field=replace(field_of(inbox, toml, boundary), no_spread=no_spread),
         samples=samples,
         units=toml.field.units,
         collected=toml.samples.collected,
@@ -102,12 +82,6 @@ def _refuse_no_purpose(toml: FieldFile) -> None:
     if toml.crop is None and not toml.rate_table:
         mend = "Add [crop] with name and planted, or a [[rate_table]] of your own."
         raise InputError(f"{NAME}, crop", "is missing, so nothing says what the field needs", mend)
-
-
-def _path(inbox: FieldFolder, name: str | None, stem: str, suffixes: tuple[str, ...], *, key: str, table: str) -> Path:
-    """Path of the file a key names, or of the one that goes by its usual name."""
-    where = f"{NAME}, {table}, {key}"
-    return inbox.find(name or inbox.only(stem, suffixes, where=where, key=key), where=where)
 
 
 def _crop(inbox: FieldFolder, table: CropTable | None, toml: FieldFile) -> tuple[Crop | None, tuple[Note, ...]]:

@@ -1,0 +1,82 @@
+"""The parts of a field folder that every command reads: field.toml, the boundary, a set of samples."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from zonemap.errors import InputError
+from zonemap.io.decisions import basis_of, repeatability
+from zonemap.io.field_file import NAME, FieldFile, SamplesTable, parse_field_file
+from zonemap.io.sources import FieldFolder, one_line
+from zonemap.values.field import Field
+from zonemap.values.note import Note
+from zonemap.values.samples import Samples
+
+if TYPE_CHECKING:
+    from zonemap.io.boundaries import Boundary
+
+_MOST_FIELD_FILE_BYTES = 2**20
+
+
+def open_field_folder(folder: Path) -> tuple[FieldFolder, FieldFile]:
+    """Open a field folder and read its field.toml.
+
+    Raises
+    ------
+    InputError
+        When there is none, or it is not one.
+    """
+    inbox = FieldFolder(folder)
+    if NAME not in inbox.names:
+        raise InputError(NAME, "is not in the folder", "Write a first one with: zonemap start DIR.")
+    return inbox, parse_field_file(inbox.read(inbox.find(NAME, where=NAME), most=_MOST_FIELD_FILE_BYTES))
+
+
+def read_boundary(inbox: FieldFolder, toml: FieldFile) -> Boundary:
+    """Read the boundary that field.toml names, or the one that goes by its usual name."""
+    from zonemap.io.boundaries import field_boundary
+    from zonemap.io.vectors import VECTOR_SUFFIXES, read_layer
+
+    path = named_path(inbox, toml.field.boundary, "boundary", VECTOR_SUFFIXES, key="boundary", table="field")
+    return field_boundary(
+        read_layer(inbox, path, layer=toml.field.layer),
+        feature=toml.field.feature,
+        stated_crs=toml.field.boundary_crs,
+        working_crs=toml.field.working_crs,
+        repair=toml.field.repair,
+        swap=toml.field.swap,
+    )
+
+
+def read_sample_table(
+    inbox: FieldFolder, table: SamplesTable, boundary: Boundary
+) -> tuple[Path, Samples, tuple[Note, ...]]:
+    """Read the samples that a table of field.toml states.
+
+    Returns
+    -------
+    path
+        Of the file they came from.
+    samples
+    notes
+    """
+    from zonemap.io.samples import SAMPLES_SUFFIXES, read_samples
+
+    basis, (cv, cv_notes) = basis_of(table), repeatability(table)
+    path = named_path(inbox, table.file, "samples", SAMPLES_SUFFIXES, key="file", table="samples")
+    samples, notes = read_samples(inbox, path, table, basis=basis, boundary=boundary, repeatability_cv=cv)
+    return path, samples, (*cv_notes, *notes)
+
+
+def field_of(inbox: FieldFolder, toml: FieldFile, boundary: Boundary) -> Field:
+    """Field with its name: the stated one, or the folder's."""
+    return Field(toml.field.name or one_line(inbox.root.resolve().name) or "field", boundary.area, boundary.crs)
+
+
+def named_path(
+    inbox: FieldFolder, name: str | None, stem: str, suffixes: tuple[str, ...], *, key: str, table: str
+) -> Path:
+    """Path of the file a key names, or of the one that goes by its usual name."""
+    where = f"{NAME}, {table}, {key}"
+    return inbox.find(name or inbox.only(stem, suffixes, where=where, key=key), where=where)
