@@ -187,7 +187,7 @@ def located(ids: list[str], place_m: Floats, origin: Origin) -> dict[str, list[s
 
 
 def irrigated_corn() -> Files:
-    """About 60 ha with a creek along one side and a homestead in it; 64 samples; sulfur without structure."""
+    """About 60 ha with a creek along one side and a homestead in it; 64 samples, and 40 leaf samples in summer."""
     rng, origin = np.random.default_rng(64_2026), Origin(-98.4370, 40.6130)
     creek = np.linspace(0, 1, 25)
     east_side = np.column_stack([905 + 38 * np.sin(2.2 * np.pi * creek) - 90 * creek, 20 + 640 * creek])
@@ -200,12 +200,36 @@ def irrigated_corn() -> Files:
         "S": ("s", 0.80, 0.25, 0), "Ca": ("ca", 4.0, 0.25, 220), "Mg": ("mg", 2.2, 0.25, 200),
         "Zn": ("zn", 0.020, 0.30, 150),
     }  # fmt: skip
-    columns = located([f"C{n:02d}" for n in range(1, 65)], place, origin)
-    for header, median, sigma, scale_m in plan.values():
+    ids, scores = [f"C{n:02d}" for n in range(1, 65)], {}
+    columns = located(ids, place, origin)
+    for quantity, (header, median, sigma, scale_m) in plan.items():
         score = random_surface(rng, scale_m=scale_m)(place) if scale_m else rng.normal(size=len(place))
-        supply = measured(rng, median * np.exp(sigma * standardised(score)))
+        scores[quantity] = standardised(score)
+        supply = measured(rng, median * np.exp(sigma * scores[quantity]))
         columns[header] = decimals(supply / _KG_HA_PER_LB_AC, 4 if median < 0.1 else 3)
-    return files(boundary_text([[outline, homestead]], origin, name="Two Cottonwoods"), samples_text(columns))
+    return files(boundary_text([[outline, homestead]], origin, name="Two Cottonwoods"), samples_text(columns)) | {
+        "leaf.csv": corn_leaves(ids, place, scores, origin).encode()
+    }
+
+
+def corn_leaves(ids: list[str], place_m: Floats, scores: Mapping[str, Floats], origin: Origin) -> str:
+    """CSV of leaves at silking near 40 of the soil samples; potassium stays low in the compacted north-west."""
+    rng = np.random.default_rng(40_2026)
+    chosen = np.sort(rng.choice(len(ids), size=40, replace=False))
+    at_m = place_m[chosen] + rng.normal(0, 2.0, size=(40, 2))
+    compacted = (at_m[:, 0] < 440) & (at_m[:, 1] > 420)
+    # quantity: header, median in percent (zinc in mg/kg), change of the logarithm with the soil's score, and the rest
+    plan = {
+        "N": ("n_pct", 2.9, 0.10, 0.05), "P": ("p_pct", 0.29, 0.11, 0.06), "K": ("k_pct", 2.1, 0.14, 0.05),
+        "S": ("s_pct", 0.20, 0.05, 0.06), "Zn": ("zn_mg_kg", 27.0, 0.12, 0.15),
+    }  # fmt: skip
+    columns = located([ids[n] for n in chosen], at_m, origin)
+    for quantity, (header, median, slope, sigma) in plan.items():
+        score = slope * scores[quantity][chosen] + sigma * rng.normal(size=40)
+        if quantity == "K":
+            score = np.where(compacted, score - 0.32, score)
+        columns[header] = decimals(median * np.exp(score), {"Zn": 1, "P": 3, "S": 3}.get(quantity, 2))
+    return samples_text(columns)
 
 
 def organic_tomatoes() -> Files:

@@ -43,7 +43,7 @@ def area_ha(name):
 def test_a_fresh_run_writes_the_files_that_are_here(made):
     folder, files, _ = made
 
-    assert len(files) == 2 * len(NAMES) + 3
+    assert len(files) == 2 * len(NAMES) + 4
     for file in files:
         assert file.read_bytes() == (FOLDER / file.relative_to(folder)).read_bytes(), file.name
 

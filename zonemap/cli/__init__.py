@@ -9,6 +9,7 @@ import click
 
 from zonemap import __version__
 from zonemap.cli.check import check
+from zonemap.cli.compare import compare
 from zonemap.cli.plan import plan
 from zonemap.cli.start import start
 
@@ -20,6 +21,7 @@ Examples:
   zonemap check my_field          read everything, say what is wrong and how to mend it
   zonemap plan my_field           surfaces, zones, rates and files for the spreader
   zonemap plan my_field --json    the same, numbers on stdout for another program
+  zonemap compare my_field        how alike two sets of samples rank the field, and where not
 
 \b
 Exit codes: 0 done; 1 done, but the result carries a refusal to read;
@@ -36,5 +38,5 @@ def main() -> None:
     """
 
 
-for _command in (plan, check, start):
+for _command in (plan, check, start, compare):
     main.add_command(_command)

@@ -1,0 +1,170 @@
+"""The picture of a comparison: ranks against ranks, and where on the field they part."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from zonemap.amounts import Reader, reader
+from zonemap.report.comparison import TREND_WORDS
+from zonemap.report.words import length_unit, shown_unit
+from zonemap.values.comparison import STANDS_OUT, Comparison, QuantityComparison, SetComparison
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+_INK, _PALE = "#22282b", "#8a9296"
+#: the other set ranks lower (orange), alike (pale), higher (blue): told apart with any colour vision
+_LOWER, _ALIKE, _HIGHER = "#c2571a", "#e6e4de", "#1f5f99"
+#: rows of the picture; what is left out is in the tables
+_MOST_ROWS = 12
+#: inches
+_ROW_HEIGHT, _SCATTER_WIDTH, _MAP_WIDTH = 3.3, 3.6, 4.6
+#: points squared: a place whose ranks agree, and what a difference of the whole ranking adds
+_LEAST_AREA, _MORE_AREA = 14.0, 200.0
+
+
+def draw_comparison(comparison: Comparison, path: Path, *, dots_per_inch: int = 110) -> None:
+    """Write the picture (PNG): a row a quantity, ranks against ranks beside a map of the rank differences."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    rows = [(each, quantity) for each in comparison.sets for quantity in each.quantities]
+    drawn, left_out = rows[:_MOST_ROWS], len(rows) - _MOST_ROWS
+    height = _ROW_HEIGHT * len(drawn) + 1.0
+    figure = Figure(figsize=(_SCATTER_WIDTH + _MAP_WIDTH, height))
+    FigureCanvasAgg(figure)
+    more = f" (the first {_MOST_ROWS} of {len(rows)}; all are in compare.csv)" if left_out > 0 else ""
+    title = f"{comparison.field.name}: how two sets rank the same places{more}"
+    figure.suptitle(title, color=_INK, fontsize=12, x=0.02, y=1 - 0.1 / height, ha="left", va="top")
+    axes = figure.subplots(len(drawn), 2, squeeze=False, width_ratios=(_SCATTER_WIDTH, _MAP_WIDTH))
+    # a fixed layout: fitting one to the texts takes longer than drawing
+    figure.subplots_adjust(
+        left=0.085, right=0.985, top=1 - 0.8 / height, bottom=0.62 / height, wspace=0.12, hspace=0.52
+    )
+    read = reader(comparison.units)
+    for (scatter, place), (each, quantity) in zip(axes, drawn, strict=True):
+        _rank_panel(scatter, each, quantity, read)
+        _map_panel(place, comparison, each, quantity, read)
+    figure.savefig(path, dpi=dots_per_inch, metadata={"Software": None})
+
+
+def _rank_panel(axes: Axes, each: SetComparison, quantity: QuantityComparison, read: Reader) -> None:
+    """Ranks in the other set against ranks in the first; inside the band they lie less than a third apart."""
+    n = len(quantity.sample)
+    one, other = (1 + share * max(n - 1, 0) for share in (quantity.share, quantity.other_share))
+    end, band = max(n, 2), STANDS_OUT * max(n - 1, 1)
+    axes.fill_between([1, end], [1 - band, end - band], [1 + band, end + band], color="#f1f0ec", linewidth=0)
+    axes.plot([1, end], [1, end], color=_PALE, linewidth=0.8)
+    axes.scatter(one, other, s=22, c=_colours(quantity), edgecolors=_INK, linewidths=0.5, zorder=3)
+    margin = 0.04 * end
+    axes.set_xlim(1 - margin, end + margin)
+    axes.set_ylim(1 - margin, end + margin)
+    axes.set_aspect("equal")
+    axes.tick_params(labelsize=7, color=_PALE, labelcolor=_INK)
+    axes.set_xlabel(_axis(each.first.name, quantity.quantity, quantity.unit, read), fontsize=8, color=_INK)
+    axes.set_ylabel(_axis(each.other.name, quantity.other_quantity, quantity.other_unit, read), fontsize=8, color=_INK)
+    for spine in axes.spines.values():
+        spine.set_color(_PALE)
+    axes.set_title(_title(quantity), fontsize=9, color=_INK, y=1.0, loc="left")
+
+
+def _axis(name: str, quantity: str, unit: str, read: Reader) -> str:
+    name = name if len(name) <= 28 else f"{name[:27]}…"
+    return f"rank of {quantity} in {name}\n1 = lowest; values in {shown_unit(unit, read)[1]}"
+
+
+def _title(quantity: QuantityComparison) -> str:
+    r = quantity.correlation
+    if quantity.trend in ("too_few", "no_spread", "no_pattern"):
+        return f"{quantity.name}, {r.pairs} pair{'s' * (r.pairs != 1)}: {TREND_WORDS[quantity.trend].partition(':')[0]}"
+    words = TREND_WORDS[quantity.trend].partition(":")[0]
+    interval = "" if math.isnan(r.low_95) else f" ({r.low_95:.2f} to {r.high_95:.2f})"
+    return f"{quantity.name}, {r.pairs} pairs: {words}\nrank correlation {r.coefficient:.2f}{interval}"
+
+
+def _map_panel(
+    axes: Axes, comparison: Comparison, each: SetComparison, quantity: QuantityComparison, read: Reader
+) -> None:
+    """Field outline with the pairs, coloured and sized by how far their ranks lie apart."""
+    for polygon in comparison.field.boundary.geoms:
+        for ring in (polygon.exterior, *polygon.interiors):
+            axes.plot(*np.asarray(ring.coords)[:, :2].T, color=_PALE, linewidth=0.9)
+    size = _LEAST_AREA + _MORE_AREA * np.abs(quantity.rank_difference) ** 2
+    axes.scatter(
+        quantity.easting_m, quantity.northing_m, s=size, c=_colours(quantity), edgecolors=_INK, linewidths=0.5, zorder=3
+    )
+    for index in np.flatnonzero(quantity.stands_out).tolist():
+        at = (float(quantity.easting_m[index]), float(quantity.northing_m[index]))
+        radius = math.sqrt(float(size[index]) / math.pi)
+        axes.annotate(
+            quantity.place(index)[:12],
+            at,
+            (0, radius + 1.5),
+            textcoords="offset points",
+            ha="center",
+            fontsize=6.5,
+            color=_INK,
+        )
+    _key(axes, each.other.name)
+    _frame(axes, comparison, read)
+
+
+def _key(axes: Axes, name: str) -> None:
+    """What colours and sizes mean, above the map."""
+    from matplotlib.lines import Line2D
+
+    name = name if len(name) <= 16 else f"{name[:15]}…"
+    marks = [
+        Line2D([], [], marker="o", linestyle="", color=colour, markeredgecolor=_INK, markeredgewidth=0.5, markersize=s)
+        for colour, s in ((_LOWER, 7.5), (_ALIKE, 4.2), (_HIGHER, 7.5))
+    ]
+    words = [f"{name} ranks lower", "alike", "higher"]
+    axes.legend(
+        marks,
+        words,
+        loc="lower left",
+        bbox_to_anchor=(0.0, 1.0),
+        ncols=3,
+        fontsize=7.5,
+        frameon=False,
+        handletextpad=0.2,
+        columnspacing=0.9,
+        borderaxespad=0.2,
+    )
+
+
+def _colours(quantity: QuantityComparison) -> Any:
+    """(pairs, 4) from orange over pale to blue; full colour from two thirds of the ranking on."""
+    from matplotlib.colors import LinearSegmentedColormap
+
+    scale = LinearSegmentedColormap.from_list("ranks", (_LOWER, _ALIKE, _HIGHER))
+    return scale(np.clip(0.5 + quantity.rank_difference / (4 * STANDS_OUT), 0, 1))
+
+
+def _frame(axes: Axes, comparison: Comparison, read: Reader) -> None:
+    """Equal scale, a scale bar and a north mark instead of axes."""
+    west, south, east, north = comparison.field.boundary.bounds
+    margin = 0.05 * max(east - west, north - south)
+    axes.set_xlim(west - margin, east + margin)
+    axes.set_ylim(south - 2.4 * margin, north + margin)
+    axes.set_aspect("equal")
+    axes.set_axis_off()
+    metres, unit = length_unit(read)
+    sizes = [factor * 10.0**power for power in range(5) for factor in (1, 2, 5)]
+    size = max((each for each in sizes if each * metres <= (east - west) / 4), default=1.0)
+    base = south - 1.4 * margin
+    axes.plot([west, west + size * metres], [base, base], color=_INK, linewidth=2, solid_capstyle="butt")
+    axes.text(west + size * metres + margin / 2, base, f"{size:g} {unit}", fontsize=7, va="center", color=_INK)
+    axes.annotate(
+        "N",
+        xy=(east, base + 1.3 * margin),
+        xytext=(east, base - 0.3 * margin),
+        fontsize=8,
+        ha="center",
+        color=_INK,
+        arrowprops={"arrowstyle": "-|>", "color": _INK},
+    )
