@@ -18,9 +18,12 @@ def check(folder: Path) -> int:
     Exit code 2 when it cannot be used.
     """
     from zonemap.io.folder import read_folder
+    from zonemap.io.sample_sets import read_other_sets
     from zonemap.job import default_pipeline
     from zonemap.report.text import case_text
 
-    case = read_folder(folder)
+    case, others = read_folder(folder), read_other_sets(folder)
     click.echo(case_text(case, pipeline=default_pipeline(case)))
+    for other in others:
+        click.echo(f"To compare: {other.samples.count} of {other}: {', '.join(other.samples.quantities)}.")
     return 0

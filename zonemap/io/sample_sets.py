@@ -35,7 +35,7 @@ def read_sample_sets(folder: Path, other: Path | None = None) -> SampleSets:
     """
     inbox, toml = open_field_folder(folder)
     boundary = read_boundary(inbox, toml)
-    first, notes = _set_of(inbox, toml.samples, boundary, name="samples")
+    first, notes = _set_of(inbox, toml.samples, boundary, name=f"{toml.samples.basis} samples")
     if other is None:
         others, more = _others(inbox, toml, boundary)
         hashes = inbox.sha256()
@@ -46,6 +46,18 @@ def read_sample_sets(folder: Path, other: Path | None = None) -> SampleSets:
         hashes = (*inbox.sha256(), *((f"{_folder_name(other)}/{name}", value) for name, value in their_hashes))
     field = field_of(inbox, toml, boundary)
     return SampleSets(field, toml.field.units, first, others, (*boundary.notes, *notes, *more), hashes)
+
+
+def read_other_sets(folder: Path) -> tuple[SampleSet, ...]:
+    """Read the [[other_samples]] of a field folder; none where there are none.
+
+    Raises
+    ------
+    InputError
+        When one cannot be read.
+    """
+    inbox, toml = open_field_folder(folder)
+    return _others(inbox, toml, read_boundary(inbox, toml))[0] if toml.other_samples else ()
 
 
 def _others(inbox: FieldFolder, toml: FieldFile, boundary: Boundary) -> tuple[tuple[SampleSet, ...], tuple[Note, ...]]:

@@ -33,16 +33,17 @@ A_TREND_ONLY = (
     "not be mixed."
 )
 NEIGHBOURS = "Neighbouring places are alike, so the intervals are a little too narrow."
+BY_CHANCE = "Sampling error alone sets some places apart; look for neighbours that part the same way."
 _MOST_PLACES = 12
 
 
 def comparison_text(comparison: Comparison, folder: Path | None) -> str:
     """Pairs, rank correlations, where the sets disagree, what may be behind it, and where the files are."""
     read = reader(comparison.units)
-    lines = [f"{comparison.field.name}: {len(comparison.sets)} comparison{'s' * (len(comparison.sets) != 1)}"]
+    lines = [f"{comparison.field.name}: how alike two sets of measurements rank its places"]
     for each in comparison.sets:
         lines += ["", *_set_lines(each, read)]
-    lines += ["", *_folded(A_TREND_ONLY), *_folded(NEIGHBOURS)]
+    lines += ["", *textwrap.wrap(f"{A_TREND_ONLY} {NEIGHBOURS}", _WIDTH)]
     lines += notes_text(comparison.notes)
     if folder is not None:
         lines += ["", f"Files: {folder}"]
@@ -50,11 +51,12 @@ def comparison_text(comparison: Comparison, folder: Path | None) -> str:
 
 
 def _set_lines(each: SetComparison, read: Reader) -> list[str]:
-    lines = [*_folded(f"{each.first} and {each.other}"), *_folded(_pairing_words(each, read)), "", *_table(each)]
+    lines = [*_folded(f"{each.first} and {each.other}:"), *_folded(_pairing_words(each, read)), "", *_table(each)]
     places = [line for quantity in each.quantities if (line := _places_line(each, quantity))]
     if places:
         lines += ["", "Where their rankings lie more than a third apart:"]
         lines += [folded for line in places for folded in _folded(line, indent=2)]
+        lines += _folded(BY_CHANCE)
     if each.causes:
         lines += ["", "Possible causes, general knowledge, not found out here:"]
         lines += [folded for _, text in each.causes for folded in _folded(f"- {text}", indent=2)]
@@ -90,12 +92,9 @@ def _places_line(each: SetComparison, quantity: QuantityComparison) -> str:
     order = sorted(np.flatnonzero(quantity.stands_out).tolist(), key=lambda index: -abs(difference[index]))
     lower = [quantity.place(index) for index in order if difference[index] < 0]
     higher = [quantity.place(index) for index in order if difference[index] > 0]
-    parts = [
-        f"{each.other.name} ranks {word} at {_listed(places)}"
-        for word, places in (("lower", lower), ("higher", higher))
-        if places
-    ]
-    return f"{quantity.name}: {'; '.join(parts)}" if parts else ""
+    named = (("lower", lower), ("higher", higher))
+    parts = [f"{word} at {_listed(places)}" for word, places in named if places]
+    return f"{quantity.name}: {each.other.name} ranks {'; '.join(parts)}" if parts else ""
 
 
 def _listed(places: Sequence[str]) -> str:
@@ -118,7 +117,7 @@ def comparison_json(comparison: Comparison) -> Json:
             "working_crs": comparison.field.crs,
         },
         "comparisons": [_set_json(each) for each in comparison.sets],
-        "about": [A_TREND_ONLY, NEIGHBOURS],
+        "about": [A_TREND_ONLY, NEIGHBOURS, BY_CHANCE],
         "notes": [{"kind": note.kind, "text": note.text} for note in comparison.notes],
     }
 
