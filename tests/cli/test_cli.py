@@ -30,7 +30,7 @@ def test_the_version():
     assert invoke("--version").output == f"zonemap, version {__version__}\n"
 
 
-@pytest.mark.parametrize("command", [[], ["plan"], ["check"], ["start"]])
+@pytest.mark.parametrize("command", [[], ["plan"], ["check"], ["start"], ["compare"]])
 def test_help_shows_an_example(command):
     done = invoke(*command, "--help")
     assert done.exit_code == 0

@@ -13,6 +13,8 @@ from zonemap.values.comparison import RankCorrelation, Trend
 LEAST_PAIRS = 8
 #: from here on half the variation in rank is common to both sets (0.7^2); common practice for "strong"
 _STRONG = 0.7
+#: rounding in sums of ranks, far below what one exchanged pair among a million does
+_PERFECT = 1e-12
 _NORMAL_975 = 1.959963984540054
 
 
@@ -57,8 +59,10 @@ def rank_correlation(first: FloatArray, second: FloatArray) -> RankCorrelation:
     spread = math.sqrt(float(one @ one) * float(other @ other))
     if n < 2 or spread == 0:
         return RankCorrelation(n, math.nan, math.nan, math.nan)
-    r = min(max(float(one @ other) / spread, -1.0), 1.0)
-    if n < 4 or 1 - abs(r) < 1e-12:
+    r = float(one @ other) / spread
+    if 1 - abs(r) < _PERFECT:
+        return RankCorrelation(n, math.copysign(1.0, r), math.nan, math.nan)
+    if n < 4:
         return RankCorrelation(n, r, math.nan, math.nan)
     half = _NORMAL_975 * math.sqrt((1 + r**2 / 2) / (n - 3))
     return RankCorrelation(n, r, math.tanh(math.atanh(r) - half), math.tanh(math.atanh(r) + half))

@@ -17,7 +17,7 @@ UNITS: dict[BasisKind, tuple[str, ...]] = {
     "resin": ("lb/ac/day", "kg/ha/day", "ug/10cm2/burial", "ug/10cm2/day", "g/m2/day"),
     "extract": ("ppm", "mg/kg", "g/kg", "%", "pH", "cmolc/kg"),
     "paste": ("mg/L", "pH"),
-    "tissue": ("%", "mg/kg"),
+    "tissue": ("%", "mg/kg", "g/kg"),
 }
 #: units that may stand in a header though no basis is stated in them: they contradict whatever is
 _OTHER_UNITS = ("lb/ac", "kg/ha", "g/m2", "ug/10cm2", "meq/L", "mmol/L", "mg/g", "ug/L", "g/L", "ppb")

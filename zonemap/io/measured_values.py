@@ -16,7 +16,7 @@ from zonemap.values.note import Note
 from zonemap.values.samples import Column
 
 #: largest value that a unit can state at all
-_MOST = {"%": 100.0, "pH": 14.0}
+_MOST = {"%": 100.0, "pH": 14.0, "g/kg": 1e3, "mg/kg": 1e6, "ppm": 1e6}
 
 
 @dataclass(slots=True)
