@@ -67,8 +67,8 @@ def test_the_interval_holds_the_coefficient_and_lies_within_one(both):
 def test_the_interval_of_bonett_and_wright_by_hand():
     # Bonett & Wright (2000, Psychometrika 65:23-28): z = atanh(r), standard error sqrt((1 + r^2/2)/(n - 3)).
     # Arithmetic. Five neighbours of ten exchanged: squared rank differences add up to 10, r = 1 - 6 * 10 / (10 * 99),
-    # which is 31/33; z = ln(32) / 2 = 1.732868; error sqrt(1.441230 / 7) = 0.453751, times 1.959964 = 0.889336. Limits of z:
-    # 0.843532 and 2.622204; exp(2 z) is 5.403590 and 189.5037; (e - 1) / (e + 1) is 0.687675 and 0.989502.
+    # which is 31/33; z = ln(32) / 2 = 1.732868; error sqrt(1.441230 / 7) = 0.453751, times 1.959964 = 0.889336.
+    # Limits of z: 0.843532 and 2.622204; exp(2 z): 5.403590 and 189.5037; (e - 1) / (e + 1): 0.687675 and 0.989502.
     found = rank_correlation(np.arange(10.0), np.array([2.0, 1, 4, 3, 6, 5, 8, 7, 10, 9]))
 
     assert found.coefficient == pytest.approx(31 / 33, abs=1e-12)
