@@ -41,13 +41,10 @@ def compare_sets(sets: SampleSets, pipeline: Pipeline, progress: Progress, *, wi
         comparison, more = _compared(sets.first, other, sets.field, pipeline, within_m)
         compared.append(comparison)
         notes += more
-    if not any(quantity.trend not in _NOTHING_SAID for each in compared for quantity in each.quantities):
+    if not any(quantity.says_something for each in compared for quantity in each.quantities):
         text = "Nothing can be said: every quantity has too few pairs, equal values or no pattern."
         notes.insert(0, Note("refusal", text))
     return Comparison(sets.field, sets.units, tuple(compared), tuple(dict.fromkeys(notes)), sets.input_sha256)
-
-
-_NOTHING_SAID = ("too_few", "no_spread", "no_pattern")
 
 
 def _compared(

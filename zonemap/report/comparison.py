@@ -28,10 +28,7 @@ TREND_WORDS: Mapping[Trend, str] = {
     "no_spread": "nothing to say: all values of a set are equal",
     "no_pattern": "nothing to say: a mapped set shows no pattern",
 }
-A_TREND_ONLY = (
-    "This shows a trend only and converts nothing: the two sets measure different things, and their numbers must "
-    "not be mixed."
-)
+A_TREND_ONLY = "A trend only: nothing is converted, and the numbers of the two sets must not be mixed."
 NEIGHBOURS = "Neighbouring places are alike, so the intervals are a little too narrow."
 BY_CHANCE = "Sampling error alone sets some places apart; look for neighbours that part the same way."
 _MOST_PLACES = 12
@@ -77,7 +74,7 @@ def _table(each: SetComparison) -> list[str]:
     rows = [("", "pairs", "rank correlation", "95 % interval", "the two sets")]
     for quantity in each.quantities:
         r = quantity.correlation
-        said = quantity.trend not in ("too_few", "no_spread", "no_pattern")
+        said = quantity.says_something
         pairs = f"{r.pairs}{' (mapped)' if quantity.how == 'kriged' else ''}"
         interval = "none" if math.isnan(r.low_95) else f"{r.low_95:.2f} to {r.high_95:.2f}"
         number = f"{r.coefficient:.2f}" if said else ""

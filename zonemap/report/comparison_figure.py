@@ -11,6 +11,7 @@ import numpy as np
 from zonemap.amounts import Reader, reader
 from zonemap.report.comparison import TREND_WORDS
 from zonemap.report.words import length_unit, shown_unit
+from zonemap.values.arrays import FloatArray
 from zonemap.values.comparison import STANDS_OUT, Comparison, QuantityComparison, SetComparison
 
 if TYPE_CHECKING:
@@ -52,6 +53,8 @@ def draw_comparison(comparison: Comparison, path: Path, *, dots_per_inch: int = 
 
 def _rank_panel(axes: Axes, each: SetComparison, quantity: QuantityComparison, read: Reader) -> None:
     """Ranks in the other set against ranks in the first; inside the band they lie less than a third apart."""
+    from matplotlib.ticker import MaxNLocator
+
     n = len(quantity.sample)
     one, other = (1 + share * max(n - 1, 0) for share in (quantity.share, quantity.other_share))
     end, band = max(n, 2), STANDS_OUT * max(n - 1, 1)
@@ -62,6 +65,8 @@ def _rank_panel(axes: Axes, each: SetComparison, quantity: QuantityComparison, r
     axes.set_xlim(1 - margin, end + margin)
     axes.set_ylim(1 - margin, end + margin)
     axes.set_aspect("equal")
+    for axis in (axes.xaxis, axes.yaxis):
+        axis.set_major_locator(MaxNLocator(integer=True, nbins=8))
     axes.tick_params(labelsize=7, color=_PALE, labelcolor=_INK)
     axes.set_xlabel(_axis(each.first.name, quantity.quantity, quantity.unit, read), fontsize=8, color=_INK)
     axes.set_ylabel(_axis(each.other.name, quantity.other_quantity, quantity.other_unit, read), fontsize=8, color=_INK)
@@ -76,12 +81,13 @@ def _axis(name: str, quantity: str, unit: str, read: Reader) -> str:
 
 
 def _title(quantity: QuantityComparison) -> str:
-    r = quantity.correlation
-    if quantity.trend in ("too_few", "no_spread", "no_pattern"):
-        return f"{quantity.name}, {r.pairs} pair{'s' * (r.pairs != 1)}: {TREND_WORDS[quantity.trend].partition(':')[0]}"
-    words = TREND_WORDS[quantity.trend].partition(":")[0]
+    r, mapped = quantity.correlation, quantity.how == "kriged"
+    words, _, why = TREND_WORDS[quantity.trend].partition(": ")
+    count = f"{r.pairs} {'mapped place' if mapped else 'pair'}{'s' * (r.pairs != 1)}"
+    if not quantity.says_something:
+        return f"{quantity.name}, {count}: {words}" + (f"\n{why}" if why else "")
     interval = "" if math.isnan(r.low_95) else f" ({r.low_95:.2f} to {r.high_95:.2f})"
-    return f"{quantity.name}, {r.pairs} pairs: {words}\nrank correlation {r.coefficient:.2f}{interval}"
+    return f"{quantity.name}, {count}: {words}\nrank correlation {r.coefficient:.2f}{interval}"
 
 
 def _map_panel(
@@ -93,7 +99,7 @@ def _map_panel(
     for polygon in comparison.field.boundary.geoms:
         for ring in (polygon.exterior, *polygon.interiors):
             axes.plot(*np.asarray(ring.coords)[:, :2].T, color=_PALE, linewidth=0.9)
-    size = _LEAST_AREA + _MORE_AREA * np.abs(quantity.rank_difference) ** 2
+    size = _LEAST_AREA + _MORE_AREA * _told(quantity) ** 2
     axes.scatter(
         quantity.easting_m, quantity.northing_m, s=size, c=_colours(quantity), edgecolors=_INK, linewidths=0.5, zorder=3
     )
@@ -111,7 +117,8 @@ def _map_panel(
             zorder=4,
             path_effects=[withStroke(linewidth=1.8, foreground="white")],
         )
-    _key(axes, each.other.name)
+    if quantity.says_something:
+        _key(axes, each.other.name)
     _frame(axes, comparison, read)
 
 
@@ -139,12 +146,17 @@ def _key(axes: Axes, name: str) -> None:
     )
 
 
+def _told(quantity: QuantityComparison) -> FloatArray:
+    """Rank differences that may be shown: none where nothing can be said of the two sets."""
+    return quantity.rank_difference if quantity.says_something else np.zeros(len(quantity.sample))
+
+
 def _colours(quantity: QuantityComparison) -> Any:
     """(pairs, 4) from orange over pale to blue; full colour from two thirds of the ranking on."""
     from matplotlib.colors import LinearSegmentedColormap
 
     scale = LinearSegmentedColormap.from_list("ranks", (_LOWER, _ALIKE, _HIGHER))
-    return scale(np.clip(0.5 + quantity.rank_difference / (4 * STANDS_OUT), 0, 1))
+    return scale(np.clip(0.5 + _told(quantity) / (4 * STANDS_OUT), 0, 1))
 
 
 def _frame(axes: Axes, comparison: Comparison, read: Reader) -> None:

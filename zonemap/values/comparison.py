@@ -150,6 +150,11 @@ class QuantityComparison:
         return self.quantity if self.quantity == self.other_quantity else f"{self.quantity}/{self.other_quantity}"
 
     @property
+    def says_something(self) -> bool:
+        """Whether the pairs allow a statement."""
+        return self.trend not in ("too_few", "no_spread", "no_pattern")
+
+    @property
     def rank_difference(self) -> FloatArray:
         """(pairs,) how much higher the other set ranks a place, as a share of the ranking, -1 to 1."""
         return self.other_share - self.share
@@ -157,7 +162,7 @@ class QuantityComparison:
     @property
     def stands_out(self) -> BoolArray:
         """(pairs,) whether the two rankings of a place lie more than a third apart; nowhere without a statement."""
-        if self.trend in ("too_few", "no_spread", "no_pattern"):
+        if not self.says_something:
             return np.zeros(len(self.sample), dtype=bool)
         return np.asarray(np.abs(self.rank_difference) > STANDS_OUT)
 
