@@ -106,14 +106,14 @@ def test_what_has_no_ranking_has_no_coefficient(values):
 @pytest.mark.parametrize(
     ("found", "trend"),
     [
-        (RankCorrelation(7, 0.99, 0.9, 1.0), "too_few"),
-        (RankCorrelation(30, 0.8, 0.6, 0.9), "agree"),
-        (RankCorrelation(30, 0.5, 0.2, 0.7), "loosely"),
-        (RankCorrelation(30, 0.2, -0.2, 0.5), "not"),
-        (RankCorrelation(30, -0.2, -0.5, 0.2), "not"),
-        (RankCorrelation(30, -0.6, -0.8, -0.3), "opposite"),
-        (RankCorrelation(9, 1.0, math.nan, math.nan), "agree"),
-        (RankCorrelation(9, -1.0, math.nan, math.nan), "opposite"),
+        (RankCorrelation(7, 7.0, 0.99, 0.9, 1.0), "too_few"),
+        (RankCorrelation(30, 30.0, 0.8, 0.6, 0.9), "agree"),
+        (RankCorrelation(30, 30.0, 0.5, 0.2, 0.7), "loosely"),
+        (RankCorrelation(30, 30.0, 0.2, -0.2, 0.5), "not"),
+        (RankCorrelation(30, 30.0, -0.2, -0.5, 0.2), "not"),
+        (RankCorrelation(30, 30.0, -0.6, -0.8, -0.3), "opposite"),
+        (RankCorrelation(9, 9.0, 1.0, math.nan, math.nan), "agree"),
+        (RankCorrelation(9, 9.0, -1.0, math.nan, math.nan), "opposite"),
     ],
 )
 def test_what_may_be_said(found, trend):

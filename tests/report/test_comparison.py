@@ -35,7 +35,8 @@ def a_quantity(trend="agree", count=10, **changed):
         "quantity": "K", "other_quantity": "K", "how": "paired", "sample": names, "other_sample": names,
         "easting_m": 20 + 260 * share, "northing_m": np.full(count, 100.0), "distance_m": np.full(count, 3.048),
         "unit": "kg/ha/day", "value": KG_HA_PER_LB_AC * share, "other_unit": "%", "other_value": other,
-        "share": share, "other_share": other, "correlation": RankCorrelation(count, 0.8, 0.35, 0.95), "trend": trend,
+        "share": share, "other_share": other, "trend": trend,
+        "correlation": RankCorrelation(count, 9.2, 0.8, 0.35, 0.95),
     }  # fmt: skip
     return QuantityComparison(**(values | changed))
 
@@ -51,7 +52,7 @@ def test_the_text_gives_distances_in_the_units_people_read():
 
     # 30.48 m are 100 ft, 3.048 m are 10 ft
     assert "Places up to 100 ft apart are taken for one; half of the pairs lie within 10 ft." in text
-    assert "K 10 0.80 0.35 to 0.95 agree in ranking" in " ".join(text.split())
+    assert "K 10 9 0.80 0.35 to 0.95 agree in ranking" in " ".join(text.split())
 
 
 def test_places_are_named_where_ranks_lie_more_than_a_third_apart():
@@ -75,7 +76,7 @@ def test_where_nothing_can_be_said_no_number_and_no_place_is_shown(trend):
 
 
 def test_the_summary_is_plain_json_without_nan():
-    nothing = RankCorrelation(10, math.nan, math.nan, math.nan)
+    nothing = RankCorrelation(10, 10.0, math.nan, math.nan, math.nan)
     comparison = a_comparison(a_quantity("no_spread", correlation=nothing), notes=(Note("warning", "look"),))
 
     content = comparison_json(comparison)

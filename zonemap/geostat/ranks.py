@@ -13,6 +13,8 @@ from zonemap.values.comparison import RankCorrelation, Trend
 LEAST_PAIRS = 8
 #: from here on half the variation in rank is common to both sets (0.7^2); common practice for "strong"
 _STRONG = 0.7
+#: with no more independent pairs than this the interval says nothing
+_LEAST_WORTH = 4.0
 #: rounding in sums of ranks, far below what one exchanged pair among a million does
 _PERFECT = 1e-12
 _NORMAL_975 = 1.959963984540054
@@ -33,21 +35,24 @@ def rank_shares(value: FloatArray) -> FloatArray:
     return np.asarray((rankdata(value) - 1.0) / (value.size - 1.0))
 
 
-def rank_correlation(first: FloatArray, second: FloatArray) -> RankCorrelation:
+def rank_correlation(first: FloatArray, second: FloatArray, *, effective: float | None = None) -> RankCorrelation:
     """Spearman's coefficient of paired values, and its 95 % interval.
 
-    The interval is taken on Fisher's z with standard error sqrt((1 + r^2/2) / (n - 3)). It holds for independent pairs;
-    neighbours in a field are alike, which makes it a little too narrow.
+    The interval is taken on Fisher's z with standard error sqrt((1 + r^2/2) / (n - 3)).
 
     Parameters
     ----------
     first, second
         (pairs,) finite.
+    effective
+        How many independent pairs these are worth, n of the formula (see `zonemap.geostat.independence`); ``None``
+        where all are independent. That it may stand for n is our choice.
 
     Returns
     -------
     RankCorrelation
-        NaN where all values of one set are equal; no interval with fewer than four pairs or in perfect order.
+        NaN where all values of one set are equal; no interval with fewer than four pairs or in perfect order; -1 to 1
+        where the pairs are worth no more than four.
 
     References
     ----------
@@ -55,17 +60,20 @@ def rank_correlation(first: FloatArray, second: FloatArray) -> RankCorrelation:
     correlations. Psychometrika 65:23-28.
     """
     n = first.size
+    worth = float(n) if effective is None else effective
     one, other = (share - 0.5 for share in (rank_shares(first), rank_shares(second)))
     spread = math.sqrt(float(one @ one) * float(other @ other))
     if n < 2 or spread == 0:
-        return RankCorrelation(n, math.nan, math.nan, math.nan)
+        return RankCorrelation(n, worth, math.nan, math.nan, math.nan)
     r = float(one @ other) / spread
     if 1 - abs(r) < _PERFECT:
-        return RankCorrelation(n, math.copysign(1.0, r), math.nan, math.nan)
-    if n < 4:
-        return RankCorrelation(n, r, math.nan, math.nan)
-    half = _NORMAL_975 * math.sqrt((1 + r**2 / 2) / (n - 3))
-    return RankCorrelation(n, r, math.tanh(math.atanh(r) - half), math.tanh(math.atanh(r) + half))
+        r = math.copysign(1.0, r)
+    if n >= LEAST_PAIRS and worth <= _LEAST_WORTH:
+        return RankCorrelation(n, worth, r, -1.0, 1.0)
+    if abs(r) == 1 or n < 4:
+        return RankCorrelation(n, worth, r, math.nan, math.nan)
+    half = _NORMAL_975 * math.sqrt((1 + r**2 / 2) / (worth - 3))
+    return RankCorrelation(n, worth, r, math.tanh(math.atanh(r) - half), math.tanh(math.atanh(r) + half))
 
 
 def trend_of(correlation: RankCorrelation) -> Trend:

@@ -8,6 +8,7 @@ import numpy as np
 
 from zonemap.agronomy.disagreement import possible_causes
 from zonemap.errors import InputError
+from zonemap.geostat.independence import effective_pairs
 from zonemap.geostat.pairing import default_distance_m, pair_places
 from zonemap.geostat.ranks import rank_correlation, rank_shares, trend_of
 from zonemap.pipeline.parse import Pipeline
@@ -100,15 +101,17 @@ def _paired(first: Measurements, second: Measurements, *, within_m: float) -> Qu
     """Measured values where places of both sets lie together."""
     pairs = pair_places(first, second, within_m=within_m)
     one, two = first.value[pairs.first], second.value[pairs.second]
-    correlation = rank_correlation(one, two)
+    place = first.easting_m[pairs.first], first.northing_m[pairs.first]
+    worth = effective_pairs(rank_shares(one), rank_shares(two), *place)
+    correlation = rank_correlation(one, two, effective=worth)
     return QuantityComparison(
         quantity=first.quantity,
         other_quantity=second.quantity,
         how="paired",
         sample=tuple(first.sample[i] for i in pairs.first.tolist()),
         other_sample=tuple(second.sample[i] for i in pairs.second.tolist()),
-        easting_m=first.easting_m[pairs.first],
-        northing_m=first.northing_m[pairs.first],
+        easting_m=place[0],
+        northing_m=place[1],
         distance_m=pairs.distance_m,
         unit=first.unit,
         value=one,
@@ -133,7 +136,7 @@ def _kriged(
         sparser = names[0] if one.count <= two.count else names[1]
         text = (
             f"{one.quantity}: {names[0]} and {names[1]} share no place, so both were mapped and read at the places of "
-            f"{sparser}. Maps are smooth: the interval is too narrow by more than for measured pairs."
+            f"{sparser}. Maps are smoothed samples: take the interval as rough."
         )
         notes.append(Note("warning", text))
     return compared, notes
@@ -145,15 +148,17 @@ def _mapped(one: Measurements, two: Measurements, surfaces: tuple[Surface, Surfa
     value, other_value = (surface.mean()[cell[near]] for surface in surfaces)
     names = tuple(name for name, inside in zip(sparser.sample, near, strict=True) if inside)
     nobody = ("",) * len(names)
-    correlation = rank_correlation(value, other_value)
+    place = sparser.easting_m[near], sparser.northing_m[near]
+    worth = effective_pairs(rank_shares(value), rank_shares(other_value), *place)
+    correlation = rank_correlation(value, other_value, effective=worth)
     return QuantityComparison(
         quantity=one.quantity,
         other_quantity=two.quantity,
         how="kriged",
         sample=names if at_first else nobody,
         other_sample=nobody if at_first else names,
-        easting_m=sparser.easting_m[near],
-        northing_m=sparser.northing_m[near],
+        easting_m=place[0],
+        northing_m=place[1],
         distance_m=np.zeros(len(names)),
         unit=one.unit,
         value=value,

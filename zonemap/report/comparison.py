@@ -29,7 +29,10 @@ TREND_WORDS: Mapping[Trend, str] = {
     "no_pattern": "nothing to say: a mapped set shows no pattern",
 }
 A_TREND_ONLY = "A trend only: nothing is converted, and the numbers of the two sets must not be mixed."
-NEIGHBOURS = "Neighbouring places are alike, so the intervals are a little too narrow."
+NEIGHBOURS = (
+    "Neighbouring places are alike, so the pairs are worth fewer independent ones; the intervals allow for that, "
+    "roughly, and may still be a little too narrow."
+)
 BY_CHANCE = "Sampling error alone sets some places apart; look for neighbours that part the same way."
 _MOST_PLACES = 12
 
@@ -71,16 +74,17 @@ def _pairing_words(each: SetComparison, read: Reader) -> str:
 
 
 def _table(each: SetComparison) -> list[str]:
-    rows = [("", "pairs", "rank correlation", "95 % interval", "the two sets")]
+    rows = [("", "pairs", "worth", "rank correlation", "95 % interval", "the two sets")]
     for quantity in each.quantities:
         r = quantity.correlation
         said = quantity.says_something
         pairs = f"{r.pairs}{' (mapped)' if quantity.how == 'kriged' else ''}"
         interval = "none" if math.isnan(r.low_95) else f"{r.low_95:.2f} to {r.high_95:.2f}"
         number = f"{r.coefficient:.2f}" if said else ""
-        rows.append((quantity.name, pairs, number, interval if said else "", TREND_WORDS[quantity.trend]))
-    widths = [max(len(row[column]) for row in rows) for column in range(4)]
-    return ["  ".join((*(c.rjust(w) for c, w in zip(row, widths, strict=False)), row[4])).rstrip() for row in rows]
+        worth = f"{r.effective_pairs:.0f}" if said else ""
+        rows.append((quantity.name, pairs, worth, number, interval if said else "", TREND_WORDS[quantity.trend]))
+    widths = [max(len(row[column]) for row in rows) for column in range(5)]
+    return ["  ".join((*(c.rjust(w) for c, w in zip(row, widths, strict=False)), row[5])).rstrip() for row in rows]
 
 
 def _places_line(each: SetComparison, quantity: QuantityComparison) -> str:
@@ -135,6 +139,7 @@ def _quantity_json(quantity: QuantityComparison) -> Json:
         "other_quantity": quantity.other_quantity,
         "how": quantity.how,
         "pairs": r.pairs,
+        "effective_pairs": r.effective_pairs,
         "median_distance_m": float(np.median(quantity.distance_m)) if r.pairs else None,
         "rank_correlation": _finite(r.coefficient),
         "low_95": _finite(r.low_95),

@@ -91,9 +91,18 @@ class Pairs:
 
 @dataclass(frozen=True, slots=True)
 class RankCorrelation:
-    """Spearman's coefficient with its 95 % interval; NaN where it cannot be given."""
+    """Spearman's coefficient with its 95 % interval; NaN where it cannot be given.
+
+    Attributes
+    ----------
+    pairs
+        How many there are.
+    effective_pairs
+        How many independent ones they are worth; the interval is from these.
+    """
 
     pairs: int
+    effective_pairs: float
     coefficient: float
     low_95: float
     high_95: float
