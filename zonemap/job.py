@@ -129,6 +129,7 @@ def _write(plan: Plan, content: dict[str, Any], rasters: Mapping[str, Layers], b
     from zonemap.io.geopackage import write_geopackage
     from zonemap.io.geotiff import write_layers
     from zonemap.io.shapefile import write_shapefiles
+    from zonemap.report.choices import draw_choices
     from zonemap.report.figures import draw_map
     from zonemap.report.season import draw_season
     from zonemap.report.variograms import draw_variograms
@@ -161,6 +162,7 @@ def _write(plan: Plan, content: dict[str, Any], rasters: Mapping[str, Layers], b
         draw_season(plan, build / "season.png")
     if plan.mapped:
         draw_map(plan, build / "map.png")
+        draw_choices(plan, build / "choices.png")
         draw_variograms(plan, build / "variograms.png")
 
 

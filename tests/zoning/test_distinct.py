@@ -50,7 +50,7 @@ def test_the_share_that_stays_is_the_probability_of_the_nearer_zone():
     mean = np.array([0.0, 0.0, 4.0, 4.0, 1.0, -1.0])
     zones = Zones([1, 1, 2, 2, 1, 1])
     found = share_that_stays(
-        zones, [surface(mean, 1.0)], Features(("K",), 3 * mean[:, None]), np.ones(6), draws=4000, seed=1
+        zones, [surface(mean, 1.0)], Features(("K",), 3 * mean[:, None]), np.ones(6), draws=4096, seed=1
     )
     assert found[4] == pytest.approx(0.8413, abs=0.02)
     assert found[5] == pytest.approx(0.9987, abs=0.005)

@@ -82,18 +82,16 @@ def _rate_panel(axes: Axes, plan: Plan, application: Application) -> None:
     rates = plan.prescription.polygon_rates(application) / read.kg_ha_per_rate
     levels = sorted(set(np.round(application.rate_kg_ha / read.kg_ha_per_rate, 6).tolist()))
     colours = [_colour(rate, levels, zone) for rate, zone in zip(rates, plan.prescription.zone, strict=True)]
-    patches = [_patch(polygon) for polygon in plan.prescription.polygon]
+    patches = [patch(polygon) for polygon in plan.prescription.polygon]
     axes.add_collection(PatchCollection(patches, facecolors=colours, edgecolors="white", linewidths=0.8))
-    width_m = plan.grid.shape[1] * plan.grid.cell_m
-    for part, number in _labelled_parts(plan):
-        rate = application.rate_kg_ha[number - 1] / read.kg_ha_per_rate
-        _label(axes, part, f"{number}\n{rate:.4g}", least_radius_m=_LABELLED_INSIDE * width_m)
+    rate = application.rate_kg_ha / read.kg_ha_per_rate
+    label_parts(axes, plan, [(part, f"{number}\n{rate[number - 1]:.4g}") for part, number in _zone_parts(plan)])
     day = f", {application.on}" if application.on else ""
     total = read.mass(plan.prescription.total_kg(application))
     title = f"{application.product.name}{day}\nzone and rate, {read.rate_unit}; {total} in all"
     # with y given no title seeks its own place, which costs a fifth of the drawing
     axes.set_title(title, fontsize=9, color=_INK, y=1.0)
-    _frame(axes, plan, read)
+    frame(axes, plan, read)
 
 
 def _supply_panel(figure: Figure, axes: Axes, plan: Plan, quantity: str) -> None:
@@ -114,7 +112,7 @@ def _supply_panel(figure: Figure, axes: Axes, plan: Plan, quantity: str) -> None
     axes.scatter(samples.easting_m, samples.northing_m, s=9, c="white", edgecolors=_INK, linewidths=0.7)
     said = "mapped" if found else "no pattern found: one level"
     axes.set_title(f"{quantity}, mean ({said}, {surface.evidence.samples} samples)", fontsize=9, color=_INK, y=1.0)
-    _frame(axes, plan, reader(plan.case.units))
+    frame(axes, plan, reader(plan.case.units))
 
 
 def _shown_unit(unit: str, read: Reader) -> tuple[float, str]:
@@ -130,7 +128,7 @@ def _colour(rate: float, levels: Sequence[float], zone: int) -> str:
     return _RATE_COLOURS[round(most * rate / levels[-1]) if levels[-1] > 0 else 0]
 
 
-def _patch(polygon: Polygon) -> Any:
+def patch(polygon: Polygon) -> Any:
     """Polygon with its holes as one path."""
     from matplotlib.patches import PathPatch
     from matplotlib.path import Path as Outline
@@ -143,14 +141,20 @@ def _patch(polygon: Polygon) -> Any:
     return PathPatch(Outline(vertices, codes))
 
 
-def _labelled_parts(plan: Plan) -> list[tuple[Polygon, int]]:
-    """Largest parts of the zones, each with its zone number."""
-    parts = [
+def _zone_parts(plan: Plan) -> list[tuple[Polygon, int]]:
+    """Parts of the zones that something may be spread on, each with its zone number."""
+    return [
         (polygon, int(number))
         for polygon, number in zip(plan.prescription.polygon, plan.prescription.zone, strict=True)
         if number > 0
     ]
-    return sorted(parts, key=lambda part: -part[0].area)[:_MOST_LABELS]
+
+
+def label_parts(axes: Axes, plan: Plan, parts: Sequence[tuple[Polygon, str]]) -> None:
+    """Write a text on each of the largest parts."""
+    least = _LABELLED_INSIDE * plan.grid.shape[1] * plan.grid.cell_m
+    for part, text in sorted(parts, key=lambda each: -each[0].area)[:_MOST_LABELS]:
+        _label(axes, part, text, least_radius_m=least)
 
 
 def _label(axes: Axes, part: Polygon, text: str, *, least_radius_m: float) -> None:
@@ -175,7 +179,7 @@ def _label(axes: Axes, part: Polygon, text: str, *, least_radius_m: float) -> No
     )
 
 
-def _frame(axes: Axes, plan: Plan, read: Reader) -> None:
+def frame(axes: Axes, plan: Plan, read: Reader) -> None:
     """Equal scale, a scale bar and a north mark instead of axes."""
     west, south, east, north = plan.case.field.boundary.bounds
     margin = 0.04 * max(east - west, north - south)

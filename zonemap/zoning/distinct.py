@@ -99,27 +99,30 @@ def share_that_stays(
     features: Features,
     cell_area_ha: FloatArray,
     *,
-    draws: int = 40,
+    draws: int = 64,
     seed: int = 0,
 ) -> FloatArray:
     """Share of draws of the surfaces in which each cell is most like the zone it is in.
 
     Every draw takes one value of every quantity from each cell's distribution and compares it, on the scale of the
     features, with the mean features of the zones. What a cell's share tells does not depend on how draws of different
-    cells go together, so that every cell is drawn on its own.
+    cells go together, so that all cells share the same normal scores, evenly spread over all quantities.
 
     Parameters
     ----------
     surfaces
-        (features) the surface behind each column of `features`.
-    features
-        Linear in the medians of the surfaces on their transformed scales.
+        (features) the surface behind each column of `features`, which is linear in its median.
+    draws
+        A power of two.
 
     Returns
     -------
     FloatArray
         (cells,) 0 to 1.
     """
+    from scipy.special import ndtri
+    from scipy.stats.qmc import Sobol
+
     index = zones.number - 1
     of_zone = np.bincount(index, weights=cell_area_ha)
     centres = np.stack(
@@ -131,17 +134,12 @@ def share_that_stays(
         np.ptp(column) / max(np.ptp(median), np.finfo(float).tiny)
         for column, median in zip(features.value.T, medians, strict=True)
     ]
-    rng = np.random.default_rng(seed)
+    scores = ndtri(Sobol(len(medians), seed=seed).random(draws))
     stays = np.zeros(index.size)
-    for _ in range(draws):
+    for score in scores:
         drawn = [
-            column + b * (_drawn(surface, rng) - median)
-            for column, b, surface, median in zip(features.value.T, factor, surfaces, medians, strict=True)
+            column + b * (surface.centre() + z * surface.spread() - median)
+            for column, b, surface, median, z in zip(features.value.T, factor, surfaces, medians, score, strict=True)
         ]
         stays += nearest_centre(np.column_stack(drawn), centres) == index
     return stays / draws
-
-
-def _drawn(surface: Surface, rng: np.random.Generator) -> FloatArray:
-    """One value a cell on the g scale, by the normal with the cell's mean and standard deviation."""
-    return surface.centre() + surface.spread() * rng.standard_normal(surface.cells)
