@@ -9,6 +9,7 @@ import tomlkit
 from zonemap.errors import InputError
 from zonemap.io.folder import read_folder
 from zonemap.job import plan_field
+from zonemap.pipeline.parse import parse_pipeline, read_pipeline
 from zonemap.values.hand import MergeZones, SplitZone
 
 
@@ -117,3 +118,30 @@ def test_a_file_of_zones_that_holds_lines_or_lacks_the_column_is_refused(copy_of
     edit(folder, lambda document: document["zones"].pop("column"))
     with pytest.raises(InputError, match="Draw every zone as a polygon"):
         read_folder(folder)
+
+
+def test_products_with_zones_of_their_own_vary_over_those_alone(tmp_path, copy_of):
+    folder = copy_of("organic_tomatoes")
+    shipped = read_pipeline("season_supply").text
+    own = tmp_path / "own.toml"
+    own.write_text(shipped.replace('use = "shared"', 'use = "per_product"'), encoding="utf-8")
+    plan = plan_field(folder, pipeline=str(own), out=tmp_path / "own").plan
+
+    assert set(plan.choice.own) == {need.quantity for need in plan.needs if need.product and need.quantity != "Mg"} - {
+        "Ca"
+    }
+    for need, rates in zip(plan.needs, plan.zone_report.need_kg_ha, strict=True):
+        if need.quantity in plan.choice.own:
+            number = plan.choice.own[need.quantity]
+            assert len({(int(zone), round(float(rate), 9)) for zone, rate in zip(number, rates, strict=True)}) == max(
+                number
+            )
+    assert plan.value.drawn_loss == pytest.approx(plan.value.chosen_loss, rel=0.02)
+    assert any("Every product has zones of its own" in note.text for note in plan.notes)
+
+
+def test_a_pipeline_that_says_nothing_of_sets_shares_its_zones():
+    shipped = read_pipeline("season_supply").text
+    start = shipped.index("[zone_sets]")
+    older = shipped[:start] + shipped[shipped.index("[workable]") :]
+    assert parse_pipeline(older, name="older").methods["zone_sets"].func.__name__ == "shared"

@@ -36,16 +36,53 @@ def choose_zones(
     making = _making(pipeline, losses, grid, case.spreader, measured)
     if case.hand.drawn is not None:
         choice = _of_drawn(case.hand.drawn, losses, grid)
-    elif making is None:
-        flat = losses.flat()
-        choice = ZoneChoice(flat, {1: losses.of_zones(flat)})
     else:
-        choice = pipeline.run("zone_count", making, losses)
+        choice = _chosen(making, losses)
+        groups = pipeline.run("zone_sets", losses)
+        if making is not None and len(groups) > 1:
+            sets = [losses.of_need(*positions) for positions in groups]
+            makings = [_making(pipeline, each, grid, case.spreader, measured) for each in sets]
+            choice = _overlaid(making, choice, sets, [_chosen(m, s) for m, s in zip(makings, sets, strict=True)])
     for number, edit in enumerate(case.hand.edits, start=1):
         choice = _edited(choice, edit, losses, grid, where=f"field.toml, zone_edit {number}")
     if making is None or choice.zones.count == 1:
         return choice
     return replace(choice, certainty=making.certainty(choice.zones))
+
+
+def _chosen(making: _Making | None, losses: Losses) -> ZoneChoice:
+    if making is None:
+        flat = losses.flat()
+        return ZoneChoice(flat, {1: losses.of_zones(flat)})
+    choice: ZoneChoice = making.pipeline.run("zone_count", making, losses)
+    return choice
+
+
+def _overlaid(making: _Making, common: ZoneChoice, sets: Sequence[Losses], own: Sequence[ZoneChoice]) -> ZoneChoice:
+    """Own zones of every product, laid over one another: a zone of the result is one zone of each."""
+    numbers = np.column_stack([choice.zones.number for choice in own])
+    pattern, pattern_of_cell = np.unique(numbers, axis=0, return_inverse=True)
+    laid = making.workable(Zones(pattern_of_cell.reshape(-1) + 1))
+    # the pattern most of a zone's cells have; what making it workable moved takes on the zone's
+    of_zone = np.array(
+        [np.bincount(pattern_of_cell.reshape(-1)[laid.number == zone]).argmax() for zone in range(1, laid.count + 1)]
+    )
+    closed = [np.unique(column, return_inverse=True)[1].reshape(-1) + 1 for column in pattern[of_zone].T]
+    mine = {need.quantity: number for losses, number in zip(sets, closed, strict=True) for need in losses.needs}
+    lost = sum(losses.of_zones(Zones(number[laid.number - 1])) for losses, number in zip(sets, closed, strict=True))
+    counts = ", ".join(
+        f"{losses.needs[0].product.name} {number.max()}"
+        for losses, number in zip(sets, closed, strict=True)
+        if losses.needs[0].product is not None
+    )
+    shared_loss = common.loss[common.zones.count]
+    change = f"{lost / shared_loss - 1:+.1%}" if shared_loss > 0 else "no change"
+    text = (
+        f"Every product has zones of its own ({counts}); against {common.zones.count} zones shared by all, the "
+        f"expected loss changes by {change}."
+    )
+    loss = {**common.loss, laid.count: lost if laid.count > 1 else common.loss[1]}
+    return ZoneChoice(laid, loss, own=mine, alike=common.alike, notes=(Note("warning", text),))
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,10 +101,14 @@ class _Making:
         found = self.pipeline.run("zones", self.features, self.grid.cell_area_ha, count=count)
         memberships = found if isinstance(found, Memberships) else None
         grouped = found if memberships is None else memberships.zones
-        machine = {"spreader": self.spreader} if self.pipeline.takes("workable", "spreader") else {}
-        workable = self.pipeline.run("workable", grouped, self.grid, self.features, **machine)
-        zones = renumber(workable, self.need, self.grid.cell_area_ha)
+        zones = self.workable(grouped)
         return Candidate(zones, grouped, memberships, alike(zones, self.grid, self.surfaces, self.difference_variance))
+
+    def workable(self, zones: Zones) -> Zones:
+        """Zones that a machine can follow, numbered by rising need."""
+        machine = {"spreader": self.spreader} if self.pipeline.takes("workable", "spreader") else {}
+        workable = self.pipeline.run("workable", zones, self.grid, self.features, **machine)
+        return renumber(workable, self.need, self.grid.cell_area_ha)
 
     def certainty(self, zones: Zones) -> FloatArray:
         """Cell vector: how likely each cell is most like its own zone."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -51,12 +51,25 @@ class Losses:
         """Mean loss per ha when every zone gets its own best rate."""
         return self.of_rates(self.zone_rates(zones))
 
-    def of_drawn(self, zones: Zones, drawn: Zones) -> float:
-        """Mean loss per ha when the zones' best rates are spread where other zones of the same numbers are drawn."""
-        if drawn.count != zones.count:
-            return self.of_zones(zones)
-        first = np.unique(zones.number, return_index=True)[1]
-        return self.of_rates([rate[first][drawn.number - 1] for rate in self.zone_rates(zones)])
+    def of_drawn(self, choice: ZoneChoice, drawn: Zones) -> float:
+        """Mean loss per ha when the zones' best rates are spread where zones of the same numbers are drawn."""
+        if drawn.count != choice.zones.count:
+            return choice.loss[choice.zones.count]
+        first = np.unique(choice.zones.number, return_index=True)[1]
+        rates = [
+            self.of_need(position).zone_rates(choice.zones_of(need.quantity))[0]
+            for position, need in enumerate(self.needs)
+        ]
+        return self.of_rates([rate[first][drawn.number - 1] for rate in rates])
+
+    def of_need(self, *positions: int) -> Losses:
+        """Return losses of some of the needs only."""
+        return replace(
+            self,
+            needs=tuple(self.needs[position] for position in positions),
+            surfaces=tuple(self.surfaces[position] for position in positions),
+            distributions=tuple(self.distributions[position] for position in positions),
+        )
 
     def of_cells(self) -> float:
         """Mean loss per ha when every cell gets its own best rate."""
@@ -120,6 +133,25 @@ def best_rate(need: Need, surface: Surface) -> FloatArray:
     tau = need.costs.assurance
     probability = 1 - tau if need.curve.falling else tau
     return need.curve.at(surface.quantile(probability))
+
+
+def shared(losses: Losses) -> tuple[tuple[int, ...], ...]:
+    """One set of zones for all needs.
+
+    Returns
+    -------
+    tuple of tuple of int
+        Positions of the needs that share a set, a tuple each.
+    """
+    return (tuple(range(len(losses.needs))),)
+
+
+def per_product(losses: Losses) -> tuple[tuple[int, ...], ...]:
+    """Return a set of zones for each product, over the needs it meets; in the form of `shared`."""
+    of_product: dict[str, list[int]] = {}
+    for position, need in enumerate(losses.needs):
+        of_product.setdefault("" if need.product is None else need.product.name, []).append(position)
+    return tuple(tuple(positions) for positions in of_product.values())
 
 
 @dataclass(frozen=True, slots=True)

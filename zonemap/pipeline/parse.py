@@ -17,7 +17,7 @@ from typing import Any
 from pydantic import TypeAdapter, ValidationError
 
 from zonemap.errors import InputError
-from zonemap.pipeline.stages import PROVIDED, STAGES, Method
+from zonemap.pipeline.stages import LEFT_OUT, PROVIDED, STAGES, Method
 
 #: where the project's own pipelines lie: inside an installed wheel, or at the top of a checkout
 _SHIPPED = (Path(__file__).parent.parent / "shipped_pipelines", Path(__file__).parent.parent.parent / "pipelines")
@@ -93,6 +93,7 @@ def parse_pipeline(text: str, *, name: str) -> Pipeline:
     for stage in tables:
         if stage not in STAGES:
             raise InputError(where, f"[{stage}] is not a stage", _nearest(stage, STAGES))
+    tables = {stage: {"use": use} for stage, use in LEFT_OUT.items()} | tables
     missing = [stage for stage in STAGES if stage not in tables]
     if missing:
         raise InputError(where, f"[{missing[0]}] is missing", f"Add it with use = one of {_names(STAGES[missing[0]])}.")

@@ -25,7 +25,7 @@ from zonemap.values.prescription import Application, Prescription
 from zonemap.values.samples import Measurements
 from zonemap.values.season import Product
 from zonemap.values.surface import Surface
-from zonemap.values.zones import Outlines, Zones
+from zonemap.values.zones import Outlines, ZoneChoice
 from zonemap.zoning.outline import single_parts, zones_as_drawn
 
 #: told the name of every stage as it starts
@@ -55,7 +55,7 @@ def run(case: Case, pipeline: Pipeline, progress: Progress) -> Plan:
     outlines: Outlines = pipeline.run("outline", zones, grid, case.field)
     drawn = zones_as_drawn(outlines, grid) if zones.count > 1 else zones
     progress("rates and products")
-    report = _zone_report(pipeline, needs, surfaces, zones, grid)
+    report = _zone_report(pipeline, needs, surfaces, choice, grid)
     prescription, left_out = _prescription(case, pipeline, needs, report, outlines)
     needed = any(need.product and kg_ha.any() for need, kg_ha in zip(needs, report.need_kg_ha, strict=True))
     value = value_of_varying(losses, choice, drawn, needed=needed, case=case)
@@ -113,15 +113,17 @@ def _surfaces(
 
 
 def _zone_report(
-    pipeline: Pipeline, needs: tuple[Need, ...], surfaces: Mapping[str, Surface], zones: Zones, grid: Grid
+    pipeline: Pipeline, needs: tuple[Need, ...], surfaces: Mapping[str, Surface], choice: ZoneChoice, grid: Grid
 ) -> ZoneReport:
-    area, index = grid.cell_area_ha, zones.number - 1
+    area, index = grid.cell_area_ha, choice.zones.number - 1
     zone_area = np.bincount(index, weights=area)
     supply = {q: np.bincount(index, weights=area * s.mean()) / zone_area for q, s in surfaces.items()}
-    need = [
-        pipeline.run("rate", surfaces[n.quantity], n.curve, area, zones, assurance=n.costs.assurance) for n in needs
-    ]
-    return ZoneReport(supply, tuple(need))
+    rates = []
+    for need in needs:
+        zones = choice.zones_of(need.quantity)
+        rate = pipeline.run("rate", surfaces[need.quantity], need.curve, area, zones, assurance=need.costs.assurance)
+        rates.append(rate[choice.own[need.quantity] - 1] if need.quantity in choice.own else rate)
+    return ZoneReport(supply, tuple(rates))
 
 
 def _prescription(

@@ -15,7 +15,7 @@ from zonemap.geostat.kriging import field_mean, ordinary_block_kriging, ordinary
 from zonemap.geostat.many_points import many_point_block_kriging
 from zonemap.geostat.screen import screen
 from zonemap.machine.limits import clamp_and_round
-from zonemap.pipeline.choice import by_fuzziness, by_value, fixed
+from zonemap.pipeline.choice import by_fuzziness, by_value, fixed, per_product, shared
 from zonemap.pipeline.needs import rate_table, season_shortfall, shortfall_or_table
 from zonemap.zoning.cells import square_cells
 from zonemap.zoning.cluster import k_means, whole_field
@@ -43,12 +43,16 @@ STAGES: Mapping[str, Mapping[str, Method]] = {
     },
     "zones": {"k_means": k_means, "fuzzy_c_means": fuzzy_c_means, "whole_field": whole_field},
     "zone_count": {"by_value": by_value, "by_fuzziness": by_fuzziness, "fixed": fixed},
+    "zone_sets": {"shared": shared, "per_product": per_product},
     "workable": {"merge_small": merge_small, "as_they_are": as_they_are},
     "outline": {"coverage": outline_zones},
     "rate": {"pooled_quantile": zone_need},
     "products": {"one_product_per_nutrient": one_product_per_nutrient},
     "limits": {"clamp_and_round": clamp_and_round},
 }
+
+#: stages that a pipeline may leave out, and the method it then has
+LEFT_OUT: Mapping[str, str] = {"zone_sets": "shared"}
 
 #: parameters the flow itself provides: not keys of a pipeline
 PROVIDED: Mapping[str, frozenset[str]] = {

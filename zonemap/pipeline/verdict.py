@@ -31,7 +31,7 @@ def value_of_varying(losses: Losses, choice: ZoneChoice, drawn: Zones, *, needed
         nothing_loss=losses.of_nothing(),
         zones=choice.zones.count,
         grouped_loss=choice.loss[choice.zones.count] if choice.loss_as_grouped is None else choice.loss_as_grouped,
-        drawn_loss=losses.of_drawn(choice.zones, drawn),
+        drawn_loss=losses.of_drawn(choice, drawn),
         cost_of_varying_ha=losses.cost_of_varying,
         priced=_priced(losses),
         advice=advice,

@@ -101,6 +101,9 @@ class ZoneChoice:
         number of zones -> fuzzy performance index and normalised classification entropy, where zones are fuzzy.
     memberships
         Grades of the zones taken, before they were made workable; ``None`` where zones are not fuzzy.
+    own
+        quantity -> (zones,) number of its own zone that each zone is a part of, where quantities have zones of their
+        own; empty where all share the zones.
     notes
         What was said while they were chosen.
     certainty
@@ -115,13 +118,20 @@ class ZoneChoice:
     fuzziness: Mapping[int, tuple[float, float]] = field(default_factory=dict)
     memberships: Memberships | None = None
     certainty: FloatArray | None = None
+    own: Mapping[str, IntArray] = field(default_factory=dict)
     notes: tuple[Note, ...] = ()
 
     def __post_init__(self) -> None:
         for name in ("loss", "alike", "fuzziness"):
             object.__setattr__(self, name, MappingProxyType(dict(sorted(getattr(self, name).items()))))
+        own = {quantity: frozen_ints(number, shape=(self.zones.count,)) for quantity, number in self.own.items()}
+        object.__setattr__(self, "own", MappingProxyType(own))
         if self.certainty is not None:
             object.__setattr__(self, "certainty", frozen_floats(self.certainty, shape=self.zones.number.shape))
+
+    def zones_of(self, quantity: str) -> Zones:
+        """Zones in which a quantity's need has one rate each."""
+        return Zones(self.own[quantity][self.zones.number - 1]) if quantity in self.own else self.zones
 
 
 @dataclass(frozen=True, slots=True)
