@@ -389,6 +389,26 @@ def rolling_potatoes() -> Files:
     }
 
 
+def limed_rotation() -> Files:
+    """About 30 ha in two old fields, one limed long ago; 38 samples on a grid, extracted with Mehlich-3."""
+    rng, origin = np.random.default_rng(36_2026), Origin(-83.9180, 40.4630)
+    outline = np.array([[0, 0], [610, 8], [604, 492], [300, 505], [-6, 498]], dtype=float)
+    place = jittered_grid(rng, outline, [], count=38, margin=0.2)
+    west = place[:, 0] < 300  # the old line between the fields
+
+    def score(scale_m: float) -> Floats:
+        return standardised(random_surface(rng, scale_m=scale_m)(place))
+
+    ph = np.where(west, 5.5, 6.3) + 0.22 * score(120)
+    columns = located([f"L{n:02d}" for n in range(1, 39)], place, origin)
+    columns["p_ppm"] = decimals(np.exp(np.log(22) + 0.45 * score(160) + 0.15 * rng.normal(size=38)), 0)
+    columns["k_ppm"] = decimals(np.exp(np.log(125) + 0.28 * score(180) + 0.10 * rng.normal(size=38)), 0)
+    columns["ph"] = decimals(ph + 0.08 * rng.normal(size=38), 1)
+    columns["buffer_ph"] = decimals(6.6 - 0.28 * (6.6 - ph) + 0.03 * rng.normal(size=38), 2)
+    columns["cec"] = decimals(13.0 + 2.5 * score(220) + 0.5 * rng.normal(size=38), 1)
+    return files(boundary_text([[outline]], origin, name="Old Fence Row"), samples_text(columns))
+
+
 def elevations(elevation_m: Surface, outline: Floats, origin: Origin) -> bytes:
     """GeoTIFF of elevations about a field on pixels of a third of a second of arc (10.3 m from south to north)."""
     degrees = 1 / 10_800
@@ -407,6 +427,7 @@ FIELDS: Mapping[str, Callable[[], Files]] = {
     "turf_greens": turf_greens,
     "home_garden": home_garden,
     "rolling_potatoes": rolling_potatoes,
+    "limed_rotation": limed_rotation,
 }
 
 

@@ -96,7 +96,7 @@ def plan_field(
 
 
 def default_pipeline(case: Case) -> str:
-    """Choose a pipeline by what the folder holds: one sample, a rate table, or a crop and resin.
+    """Choose a pipeline by what the folder holds: one sample, a rule for an extract, a rate table, or a crop and resin.
 
     Returns
     -------
@@ -105,6 +105,8 @@ def default_pipeline(case: Case) -> str:
     """
     if case.samples.count == 1:
         return "one_composite"
+    if case.rules and case.samples.basis.kind != "resin":
+        return "extract_rules"
     if case.rate_tables and (case.crop is None or case.samples.basis.kind != "resin"):
         return "rate_table"
     return "season_supply"

@@ -11,7 +11,7 @@ import rasterio
 import shapely
 
 FOLDER = Path(__file__).parents[2] / "sample_fields"
-NAMES = ("home_garden", "irrigated_corn", "organic_tomatoes", "rolling_potatoes", "turf_greens")
+NAMES = ("home_garden", "irrigated_corn", "limed_rotation", "organic_tomatoes", "rolling_potatoes", "turf_greens")
 
 
 @pytest.fixture(scope="module")
@@ -64,6 +64,7 @@ def test_every_folder_is_complete():
         ("organic_tomatoes", 2, 1, 0, 14),
         ("rolling_potatoes", 41, 1, 0, 32),
         ("turf_greens", 0.84, 4, 0, 24),
+        ("limed_rotation", 30, 1, 0, 38),
         ("home_garden", 0.025, 1, 0, 1),
     ],
 )
@@ -85,7 +86,9 @@ def test_rings_turn_as_rfc_7946_asks(name):
         assert not any(ring.is_ccw for ring in polygon.interiors)
 
 
-@pytest.mark.parametrize("name", ["irrigated_corn", "organic_tomatoes", "rolling_potatoes", "turf_greens"])
+@pytest.mark.parametrize(
+    "name", ["irrigated_corn", "limed_rotation", "organic_tomatoes", "rolling_potatoes", "turf_greens"]
+)
 def test_samples_lie_inside_their_field(name):
     places = shapely.points(column(name, "lon"), column(name, "lat"))
 

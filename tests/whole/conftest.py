@@ -9,7 +9,7 @@ import pytest
 from zonemap.job import plan_field
 
 SAMPLE_FIELDS = Path(__file__).resolve().parents[2] / "sample_fields"
-FIELDS = ("irrigated_corn", "organic_tomatoes", "turf_greens", "rolling_potatoes", "home_garden")
+FIELDS = ("irrigated_corn", "organic_tomatoes", "turf_greens", "rolling_potatoes", "limed_rotation", "home_garden")
 
 
 @pytest.fixture(scope="session")

@@ -20,8 +20,8 @@ from zonemap.job import plan_field
 from zonemap.pipeline.parse import read_pipeline
 from zonemap.units import HA_PER_AC, KG_HA_PER_LB_AC, KG_PER_LB
 
-FIELDS = ("irrigated_corn", "organic_tomatoes", "turf_greens", "rolling_potatoes", "home_garden")
-MAPPED = FIELDS[:4]
+FIELDS = ("irrigated_corn", "organic_tomatoes", "turf_greens", "rolling_potatoes", "limed_rotation", "home_garden")
+MAPPED = FIELDS[:5]
 
 
 def edit(folder, change):
@@ -96,7 +96,7 @@ def test_surfaces_are_rasters_with_a_unit(outcomes, name):
     for path in paths:
         with rasterio.open(path, driver="GTiff") as raster:
             mean, deviation = raster.read(1, masked=True), raster.read(2, masked=True)
-            assert raster.tags()["unit"] == "kg/ha/day"
+            assert raster.tags()["unit"] == outcome.plan.surfaces[raster.tags()["quantity"]].unit
         assert mean.count() == outcome.plan.grid.cells
         assert float(deviation.min()) >= 0
         assert float(mean.min()) > 0

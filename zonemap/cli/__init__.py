@@ -11,6 +11,7 @@ from zonemap import __version__
 from zonemap.cli.check import check
 from zonemap.cli.compare import compare
 from zonemap.cli.plan import plan
+from zonemap.cli.rules import rules
 from zonemap.cli.start import start
 
 _EXAMPLES = """
@@ -21,6 +22,7 @@ Examples:
   zonemap check my_field          read everything, say what is wrong and how to mend it
   zonemap plan my_field           surfaces, zones, rates and files for the spreader
   zonemap plan my_field --json    the same, numbers on stdout for another program
+  zonemap rules                   rules of public services for conventional extracts
   zonemap compare my_field        how alike two sets of samples rank the field, and where not
 
 \b
@@ -38,5 +40,5 @@ def main() -> None:
     """
 
 
-for _command in (plan, check, start, compare):
+for _command in (plan, check, start, compare, rules):
     main.add_command(_command)

@@ -11,6 +11,7 @@ from zonemap.io.field_file import (
     DecisionTable,
     ProductTable,
     RateTableTable,
+    RuleTable,
     SamplesTable,
     SeasonTable,
     SpreaderTable,
@@ -31,6 +32,7 @@ from zonemap.units import (
 )
 from zonemap.values.basis import Basis
 from zonemap.values.note import Note
+from zonemap.values.rules import Rule
 from zonemap.values.season import Decision, Product, RateTable, Season, Spreader, Temperatures
 
 #: used where nobody states how well a laboratory repeats itself (common practice)
@@ -241,6 +243,26 @@ def _rate_table(table: RateTableTable, *, units: UnitSystem, quantities: Sequenc
         raise InputError(f"{where}, points", f"{bad:g} is not a rate that can be spread", mend)
     factor = _RATE_UNITS[table.rate_unit or _RATE_UNIT_OF[units]]
     return RateTable(table.value, table.product, values, [rate * factor for rate in rates])  # type: ignore[arg-type]
+
+
+def rules_of(tables: Sequence[RuleTable], *, quantities: Sequence[str]) -> tuple[Rule, ...]:
+    """Recommendation rules the user asks for.
+
+    Raises
+    ------
+    InputError
+        For a quantity nobody measured.
+    """
+    rules = []
+    for number, table in enumerate(tables, start=1):
+        if table.value is not None and table.value not in quantities:
+            what = f"{shown(table.value)} was not measured"
+            mend = f"Use one of {', '.join(quantities)}, or add it to columns."
+            raise InputError(f"{NAME}, rule {number}, value", what, mend)
+        texts = {"name", "value", "product", "crop"}
+        stated = {key: float(value) for key, value in table if key not in texts and value is not None}
+        rules.append(Rule(table.name, table.value or "", table.product or "", table.crop or "", stated))
+    return tuple(rules)
 
 
 def spreader_of(table: SpreaderTable, *, units: UnitSystem) -> Spreader:

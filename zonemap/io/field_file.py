@@ -204,6 +204,22 @@ class RateTableTable(_TomlTable):
     )
 
 
+class RuleTable(_TomlTable):
+    """``[[rule]]``: a recommendation rule of a public service, for the extract it was calibrated with."""
+
+    name: Text = Field(description='Write name = "tri_state_k" or another rule: zonemap rules lists them.')
+    value: Text | None = Field(None, description='Write the measured quantity it reads: value = "K".')
+    product: Text | None = Field(None, description='Write the product it is to be met with: product = "potash".')
+    crop: Text | None = Field(None, description='Write crop = "corn".')
+    yield_goal: Positive | None = Field(None, description="Write a positive number in bu/ac: yield_goal = 180.")
+    cec: Positive | None = Field(None, description="Write cmolc/kg (meq/100 g): cec = 15.")
+    organic_matter: NotNegative | None = Field(None, description="Write percent: organic_matter = 3.")
+    credits: NotNegative | None = Field(None, description="Write lb/ac of nitrogen: credits = 35.")
+    equation: Annotated[int, Field(ge=1, le=100)] | None = Field(None, description="Write a number: equation = 14.")
+    target_ph: Positive | None = Field(None, description="Write the pH to reach: target_ph = 6.0.")
+    buffer_ph: Positive | None = Field(None, description="Write the laboratory's buffer pH: buffer_ph = 6.3.")
+
+
 class SpreaderTable(_TomlTable):
     """``[spreader]``: limits of the machine."""
 
@@ -288,6 +304,9 @@ class FieldFile(_TomlTable):
     )
     rate_table: Annotated[list[RateTableTable], Field(max_length=100)] = Field(
         [], description="Write each rate table under [[rate_table]], with two brackets."
+    )
+    rule: Annotated[list[RuleTable], Field(max_length=20)] = Field(
+        [], description="Write each rule under [[rule]], with two brackets."
     )
     spreader: SpreaderTable = Field(default=SpreaderTable(), description="Write a [spreader] table.")
     zones: ZonesTable | None = Field(None, description="Write a [zones] table with file.")

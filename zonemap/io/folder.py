@@ -11,6 +11,7 @@ from zonemap.io.decisions import (
     decision_of,
     products_of,
     rate_tables_of,
+    rules_of,
     season_of,
     spreader_of,
 )
@@ -45,12 +46,14 @@ def read_folder(folder: Path) -> Case:
     products = products_of(toml.product, units=toml.field.units)
     spreader = spreader_of(toml.spreader, units=toml.field.units)
     rate_products = [table.product for table in toml.rate_table]
+    rate_products += [rule.product for rule in toml.rule if rule.product]
     decision = decision_of(toml.decision, units=toml.field.units, rate_products=rate_products)
     _refuse_no_purpose(toml)
 
     boundary = read_boundary(inbox, toml)
     _, samples, sample_notes = read_sample_table(inbox, toml.samples, boundary)
     rate_tables = rate_tables_of(toml.rate_table, units=toml.field.units, quantities=samples.quantities)
+    rules = rules_of(toml.rule, quantities=samples.quantities)
     no_spread, no_spread_notes = read_no_spread(inbox, toml.no_spread, boundary)
     covariates, covariate_notes = read_covariates(inbox, toml.covariate, boundary)
     hand = read_hand(inbox, toml.zones, toml.zone_edit, boundary)
@@ -74,13 +77,14 @@ def read_folder(folder: Path) -> Case:
         notes=notes,
         input_sha256=inbox.sha256(),
         covariates=covariates,
+        rules=rules,
         hand=hand,
     )
 
 
 def _refuse_no_purpose(toml: FieldFile) -> None:
-    if toml.crop is None and not toml.rate_table:
-        mend = "Add [crop] with name and planted, or a [[rate_table]] of your own."
+    if toml.crop is None and not toml.rate_table and not toml.rule:
+        mend = "Add [crop] with name and planted, a [[rate_table]] of your own, or a [[rule]]."
         raise InputError(f"{NAME}, crop", "is missing, so nothing says what the field needs", mend)
 
 

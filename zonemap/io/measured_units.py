@@ -15,7 +15,7 @@ _KG_HA_PER_G_M2 = 10.0  # 1e-3 kg over 1e-4 ha
 #: basis -> units it can be stated in
 UNITS: dict[BasisKind, tuple[str, ...]] = {
     "resin": ("lb/ac/day", "kg/ha/day", "ug/10cm2/burial", "ug/10cm2/day", "g/m2/day"),
-    "extract": ("ppm", "mg/kg", "g/kg", "%", "pH", "cmolc/kg"),
+    "extract": ("ppm", "mg/kg", "g/kg", "%", "pH", "cmolc/kg", "index"),
     "paste": ("mg/L", "pH"),
     "tissue": ("%", "mg/kg", "g/kg"),
 }

@@ -93,6 +93,11 @@ def read_samples(
     return _rows(samples, measured), (*notes, *said)
 
 
+def _is_ph(quantity: str) -> bool:
+    """Whether a quantity is a pH: ``pH`` itself, or a buffer pH by names such as ``BpH`` and ``buffer_pH``."""
+    return quantity.lower().endswith("ph")
+
+
 def _units(stated: SamplesTable, basis: Basis, quantities: Sequence[str]) -> dict[str, str]:
     """Quantity -> unit of the file; pH has its own scale whatever the rest is in."""
     where = f"{NAME}, samples, unit"
@@ -103,13 +108,13 @@ def _units(stated: SamplesTable, basis: Basis, quantities: Sequence[str]) -> dic
                 raise InputError(f"{where}, {quantity}", "is no quantity of the samples file", mend)
     units = {}
     for quantity in quantities:
-        if isinstance(stated.unit, dict) and quantity not in stated.unit and quantity != "pH":
+        if isinstance(stated.unit, dict) and quantity not in stated.unit and not _is_ph(quantity):
             raise InputError(f"{where}, {quantity}", "is missing", f'Write unit = {{ {quantity} = "..." }}.')
         text = stated.unit.get(quantity, "pH") if isinstance(stated.unit, dict) else stated.unit
-        text = "pH" if quantity == "pH" and not isinstance(stated.unit, dict) else text
+        text = "pH" if _is_ph(quantity) and not isinstance(stated.unit, dict) else text
         at = where if isinstance(stated.unit, str) else f"{where}, {quantity}"
         units[quantity] = stated_unit(text, basis=basis.kind, where=at)
-        if (units[quantity] == "pH") != (quantity == "pH"):
+        if (units[quantity] == "pH") != _is_ph(quantity):
             mend = f'State each unit: unit = {{ {quantity} = "..." }}.'
             raise InputError(at, f"{quantity} cannot be in {units[quantity]}", mend)
     for quantity in stated.detection_limit:

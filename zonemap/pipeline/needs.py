@@ -8,18 +8,20 @@ from datetime import timedelta
 
 from zonemap.agronomy.demand import crop_demand
 from zonemap.agronomy.products import cheapest_source, price_per_kg_of, released_fraction
-from zonemap.agronomy.rate import pooled_quantile, probability_of_need
+from zonemap.agronomy.rate import pooled_quantile
 from zonemap.agronomy.shortfall import first_short_day, shortfall_curve
 from zonemap.agronomy.tables import rate_table_curve
 from zonemap.agronomy.timing import choose_day, spread_by
 from zonemap.amounts import reader
 from zonemap.errors import InputError
+from zonemap.pipeline.costing import costs_of, relative, share_short
+from zonemap.pipeline.rule_needs import rule_needs
 from zonemap.units import UnitSystem
 from zonemap.values.case import Case
 from zonemap.values.grid import Grid
-from zonemap.values.need import Costs, Demand, Need, NeedCurve
+from zonemap.values.need import Demand, Need
 from zonemap.values.note import Note
-from zonemap.values.season import Decision, Product, RateTable
+from zonemap.values.season import Product, RateTable
 from zonemap.values.surface import Surface
 from zonemap.values.zones import Zones
 
@@ -78,10 +80,27 @@ def rate_table(case: Case, surfaces: Mapping[str, Surface], grid: Grid) -> Needs
     return tuple(_table_need(case, table, surfaces, grid) for table in case.rate_tables), ()
 
 
+def conventional_rule(case: Case, surfaces: Mapping[str, Surface], grid: Grid) -> Needs:
+    """Needs by the rules of public services that the user asks for, and by the user's own tables beside them.
+
+    Raises
+    ------
+    InputError
+        Without a rule, or for one that does not fit the values.
+    """
+    if not case.rules:
+        mend = 'Add [[rule]] with name = "tri_state_k" or another; zonemap rules lists them.'
+        raise InputError("field.toml", "there is no [[rule]]", mend)
+    needs, notes = rule_needs(case, surfaces, grid)
+    return (*needs, *(_table_need(case, table, surfaces, grid) for table in case.rate_tables)), notes
+
+
 def shortfall_or_table(case: Case, surfaces: Mapping[str, Surface], grid: Grid) -> Needs:
-    """Crop shortfall where a crop is named and resin was used, the user's rate tables otherwise."""
+    """Crop shortfall where a crop is named and resin was used; else rules where there are any, else rate tables."""
     if case.crop is not None and case.samples.basis.kind == "resin":
         return season_shortfall(case, surfaces, grid)
+    if case.rules:
+        return conventional_rule(case, surfaces, grid)
     return rate_table(case, surfaces, grid)
 
 
@@ -92,7 +111,7 @@ def same_currency(needs: tuple[Need, ...]) -> tuple[Need, ...]:
     """
     if all(need.costs.priced for need in needs if need.product is not None):
         return needs
-    return tuple(replace(need, costs=_relative(need.costs.assurance, need.curve)) for need in needs)
+    return tuple(replace(need, costs=relative(need.costs.assurance, need.curve)) for need in needs)
 
 
 def _nutrient_need(case: Case, demand: Demand, surface: Surface, grid: Grid) -> tuple[Need, tuple[Note, ...]]:
@@ -108,8 +127,8 @@ def _nutrient_need(case: Case, demand: Demand, surface: Surface, grid: Grid) -> 
     days_left = (demand.last_day - max(since, demand.first_day)).days + 1
     fraction = released_fraction(product, days=days_left) if product else 1.0
     price = price_per_kg_of(demand.nutrient, product) if product else None
-    costs = _costs(case.decision, demand.nutrient, curve, None if price is None else price / fraction)
-    need = Need(curve, costs, demand, product, on, fraction, first, latest, _share_short(surface, curve, grid))
+    costs = costs_of(case.decision, demand.nutrient, curve, None if price is None else price / fraction)
+    need = Need(curve, costs, demand, product, on, fraction, first, latest, share_short(surface, curve, grid))
     return need, _timing_notes(need, demand, surface, grid, case.units)
 
 
@@ -120,35 +139,9 @@ def _table_need(case: Case, table: RateTable, surfaces: Mapping[str, Surface], g
     surface = surfaces[table.quantity]
     curve = rate_table_curve(table, measured_unit=surface.unit)
     product = next((p for p in case.products if p.name == table.product), Product(table.product, {}))
-    costs = _costs(case.decision, table.product, curve, product.price_per_kg)
+    costs = costs_of(case.decision, table.product, curve, product.price_per_kg)
     on = choose_day(case.season.apply_on, None)
-    return Need(curve, costs, None, product, on, 1.0, None, None, _share_short(surface, curve, grid))
-
-
-def _costs(decision: Decision, key: str, curve: NeedCurve, price: float | None) -> Costs:
-    """Costs from the user's prices, else from the product's price and the assurance, else relative."""
-    short, over = decision.cost_short.get(key), decision.cost_over.get(key)
-    odds = decision.assurance / (1 - decision.assurance)
-    if short is not None and over is not None:
-        return Costs(short, over, priced=True)
-    if short is not None:
-        return Costs(short, short / odds, priced=True)
-    if over is None:
-        over = price
-    if over is None or over == 0:
-        return _relative(decision.assurance, curve)
-    return Costs(over * odds, over, priced=True)
-
-
-def _relative(assurance: float, curve: NeedCurve) -> Costs:
-    """Costs in units of the largest need of the curve."""
-    scale = float(curve.need_kg_ha.max()) or 1.0
-    return Costs(assurance / (1 - assurance) / scale, 1 / scale, priced=False)
-
-
-def _share_short(surface: Surface, curve: NeedCurve, grid: Grid) -> float:
-    """Probability of any need, averaged over the area of the field."""
-    return float(probability_of_need(surface, curve) @ grid.cell_area_ha / grid.cell_area_ha.sum())
+    return Need(curve, costs, None, product, on, 1.0, None, None, share_short(surface, curve, grid))
 
 
 def _timing_notes(need: Need, demand: Demand, surface: Surface, grid: Grid, units: UnitSystem) -> tuple[Note, ...]:

@@ -147,7 +147,7 @@ def _planned(
 ) -> list[tuple[Product, date | None, FloatArray]]:
     """Rates of the products: through their analysis for nutrients, as they stand for the user's own tables."""
     met = [(n, kg_ha) for n, kg_ha in zip(needs, report.need_kg_ha, strict=True) if n.product is not None]
-    nutrients = {n.quantity: (n, kg_ha) for n, kg_ha in met if not n.curve.product}
+    nutrients = {n.element: (n, kg_ha) for n, kg_ha in met if not n.curve.product}
     planned = pipeline.run(
         "products",
         {element: kg_ha for element, (_, kg_ha) in nutrients.items()},

@@ -16,7 +16,7 @@ from zonemap.geostat.many_points import many_point_block_kriging
 from zonemap.geostat.screen import screen
 from zonemap.machine.limits import clamp_and_round
 from zonemap.pipeline.choice import by_fuzziness, by_value, fixed, per_product, shared
-from zonemap.pipeline.needs import rate_table, season_shortfall, shortfall_or_table
+from zonemap.pipeline.needs import conventional_rule, rate_table, season_shortfall, shortfall_or_table
 from zonemap.zoning.cells import square_cells
 from zonemap.zoning.cluster import k_means, whole_field
 from zonemap.zoning.fuzzy import fuzzy_c_means
@@ -39,6 +39,7 @@ STAGES: Mapping[str, Mapping[str, Method]] = {
     "need": {
         "season_shortfall": season_shortfall,
         "rate_table": rate_table,
+        "conventional_rule": conventional_rule,
         "shortfall_or_table": shortfall_or_table,
     },
     "zones": {"k_means": k_means, "fuzzy_c_means": fuzzy_c_means, "whole_field": whole_field},

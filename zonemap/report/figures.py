@@ -111,7 +111,7 @@ def _supply_panel(figure: Figure, axes: Axes, plan: Plan, quantity: str) -> None
     samples = plan.case.samples
     axes.scatter(samples.easting_m, samples.northing_m, s=9, c="white", edgecolors=_INK, linewidths=0.7)
     said = "mapped" if found else "no pattern found: one level"
-    axes.set_title(f"{quantity}, mean ({said}, {surface.evidence.samples} samples)", fontsize=9, color=_INK, y=1.0)
+    axes.set_title(f"{quantity}, mean\n{said}, {surface.evidence.samples} samples", fontsize=9, color=_INK, y=1.0)
     frame(axes, plan, reader(plan.case.units))
 
 

@@ -11,6 +11,7 @@ from zonemap.values.covariate import Covariate
 from zonemap.values.field import Field
 from zonemap.values.hand import Hand
 from zonemap.values.note import Note
+from zonemap.values.rules import Rule
 from zonemap.values.samples import Samples
 from zonemap.values.season import Crop, Decision, Product, RateTable, Season, Spreader
 
@@ -31,6 +32,8 @@ class Case:
         (file name, hash) of every file that was read.
     covariates
         What is known all over the field beside the samples, in the order of field.toml.
+    rules
+        Recommendation rules of public services that the user asked for.
     hand
         Zones drawn elsewhere, and changes to zones by hand.
     """
@@ -48,4 +51,5 @@ class Case:
     notes: tuple[Note, ...]
     input_sha256: tuple[tuple[str, str], ...]
     covariates: tuple[Covariate, ...] = ()
+    rules: tuple[Rule, ...] = ()
     hand: Hand = dataclasses.field(default_factory=Hand)

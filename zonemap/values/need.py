@@ -28,6 +28,8 @@ class NeedCurve:
         (knots,) need at each; of the element for a shortfall, of `product` for a rate table.
     product
         Product the need is of; empty when it is of the element.
+    element
+        Element the need is of, where it is called otherwise than what is measured; empty where the names are one.
     """
 
     quantity: str
@@ -35,6 +37,7 @@ class NeedCurve:
     value: FloatArray
     need_kg_ha: FloatArray
     product: str = ""
+    element: str = ""
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "value", frozen_floats(self.value, shape=(None,)))
@@ -167,3 +170,8 @@ class Need:
     def quantity(self) -> str:
         """What is measured."""
         return self.curve.quantity
+
+    @property
+    def element(self) -> str:
+        """What is lacking, where the need is of an element."""
+        return self.curve.element or self.curve.quantity
