@@ -133,9 +133,9 @@ def test_a_record_that_starts_late_passes_the_first_days_at_the_reference_pace()
 def test_a_crop_the_table_does_not_know_asks_for_what_its_own_file_says_and_nothing_else():
     own = {"K": np.array([0.0, 1.5, 2.0]), "N": np.array([1.0, 1.0])}
 
-    demands = crop_demand(Crop("potato", PLANTED, own_demand=own), None, units="metric")
+    demands = crop_demand(Crop("quinoa", PLANTED, own_demand=own), None, units="metric")
 
     assert [demand.nutrient for demand in demands] == ["N", "K"]
     assert demands[1].demand_kg_ha_day.tolist() == [0.0, 1.5, 2.0]
     with pytest.raises(InputError, match=r'or give your own: demand = "demand\.csv"'):
-        crop_demand(Crop("potato", PLANTED), None, units="metric")
+        crop_demand(Crop("quinoa", PLANTED), None, units="metric")

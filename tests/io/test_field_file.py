@@ -320,4 +320,4 @@ def test_an_assumed_repeatability_is_said() -> None:
 def test_days_to_spread_are_sorted_and_each_there_once() -> None:
     toml = _parse("[season]\napply_on = [2026-06-01, 2026-05-20, 2026-06-01]\n")
 
-    assert season_of(toml.season, None).apply_on == (date(2026, 5, 20), date(2026, 6, 1))
+    assert season_of(toml.season, toml.samples, None).apply_on == (date(2026, 5, 20), date(2026, 6, 1))

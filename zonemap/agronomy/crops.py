@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from importlib.resources import files
 from typing import Literal
@@ -14,6 +14,11 @@ from zonemap.errors import InputError
 from zonemap.units import ELEMENTS, UnitSystem
 
 Status = Literal["published", "derived", "common practice", "from memory"]
+#: a mean over the steepest days, the largest single day, or the days from 10 to 90 % of the total
+Peak = Literal["mean over days", "largest day", "days from 10 to 90 %"]
+
+#: rounds until steepness and total agree
+_STEPS = 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,18 +33,24 @@ class Uptake:
         Day after planting by which half the total is taken up, in a season of the reference length.
     steepness_per_day
         r of the logistic 1/(1 + exp(-r (day - midpoint))).
-    fixed_by_crop
-        True where the crop makes its own (nitrogen of legumes): the soil is asked for none.
+    fixed_share
+        Share the crop makes itself (nitrogen of legumes): the soil is asked for the rest.
     source, status
         Where the figures come from, and how far to trust that.
+    peak
+        What the steepness was taken from.
+    other
+        name -> what another source says, where sources disagree.
     """
 
     total_kg_ha: float
     midpoint_day: float
     steepness_per_day: float
-    fixed_by_crop: bool
+    fixed_share: float
     source: str
     status: Status
+    peak: Peak
+    other: Mapping[str, Uptake] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +117,17 @@ def steepness(total: float, *, peak_days: float, peak_mean: float) -> float:
     return 4.0 / peak_days * math.atanh(peak_mean * peak_days / total)
 
 
+def steepness_of_days(days_10_90: float) -> float:
+    """Logistic steepness r of a curve that takes so many days from 10 to 90 % of its total.
+
+    Such a curve of 330 lb in 24 days rises by 15.1 lb on its steepest day:
+
+    >>> round(330 * steepness_of_days(24.0) / 4, 1)
+    15.1
+    """
+    return 2 * math.log(9) / days_10_90
+
+
 def crop_names() -> tuple[str, ...]:
     """Return the names `[crop] name` may take, sorted."""
     return tuple(sorted(_table()))
@@ -145,16 +167,45 @@ def _row(name: str, entry: dict[str, dict[str, object]]) -> CropRow:
         else DegreeDayRule(
             float(str(rule["base_c"])), float(str(rule["cap_c"])), float(str(rule["season"])), str(rule["source"])
         ),
-        uptake={element: _uptake(entry[element]) for element in ELEMENTS if element in entry},
+        uptake={
+            element: _uptake(entry[element], float(str(entry["season_days"])))
+            for element in ELEMENTS
+            if element in entry
+        },
     )
 
 
-def _uptake(row: Mapping[str, object]) -> Uptake:
+def _uptake(row: Mapping[str, object], season_days: float) -> Uptake:
     number = {key: float(value) for key, value in row.items() if isinstance(value, int | float)}
-    if "days_10_90" in number:
-        rate = 2 * math.log(9) / number["days_10_90"]
-    else:
-        rate = steepness(number["total_kg_ha"], peak_days=number["peak_days"], peak_mean=number["peak_mean_kg_ha_day"])
+    rate, peak = _rate(number, season_days)
     status: Status = row["status"]  # type: ignore[assignment]
-    fixed = bool(row.get("fixed_by_crop", False))
-    return Uptake(number["total_kg_ha"], number["midpoint_day"], rate, fixed, str(row["source"]), status)
+    other = row.get("other", {})
+    return Uptake(
+        number["total_kg_ha"],
+        number["midpoint_day"],
+        rate,
+        number.get("fixed_share", 0.0),
+        str(row["source"]),
+        status,
+        peak,
+        {name: _uptake(entry, season_days) for name, entry in other.items()} if isinstance(other, dict) else {},
+    )
+
+
+def _rate(number: Mapping[str, float], season_days: float) -> tuple[float, Peak]:
+    """Steepness of a row's logistic, and what it was taken from.
+
+    What a logistic would take up before and after the season is taken up within it, so that a published peak belongs to
+    the whole logistic of a larger total: the steepness is sought together with that total.
+    """
+    if "days_10_90" in number:
+        return steepness_of_days(number["days_10_90"]), "days from 10 to 90 %"
+    whole, rate, single = number["total_kg_ha"], 0.0, "largest_kg_ha_day" in number
+    for _ in range(_STEPS):
+        if single:
+            rate = 4 * number["largest_kg_ha_day"] / whole
+        else:
+            rate = steepness(whole, peak_days=number["peak_days"], peak_mean=number["peak_mean_kg_ha_day"])
+        start, end = (1 / (1 + math.exp(-rate * (day - number["midpoint_day"]))) for day in (0.0, season_days))
+        whole = number["total_kg_ha"] / (end - start)
+    return rate, "largest day" if single else "mean over days"

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
 from zonemap.agronomy.crops import CropRow, Uptake, crop_names, crop_row
 from zonemap.agronomy.degree_days import degree_days
+from zonemap.errors import InputError
 from zonemap.units import ELEMENTS, UnitSystem
 from zonemap.values.arrays import FloatArray
 from zonemap.values.need import Demand
@@ -42,16 +44,61 @@ def crop_demand(crop: Crop, temperatures: Temperatures | None, *, units: UnitSys
     row = crop_row(crop.name)
     factor = row.yield_factor(crop.yield_goal, units)
     edges = season_edges(row, crop, temperatures)
+    _refuse_unknown(crop, row)
     demands = []
     for element in ELEMENTS:
         if element in crop.own_demand:
             demands.append(_own_demand(crop, element))
             continue
-        if element in row.uptake and not row.uptake[element].fixed_by_crop:
-            daily = factor * daily_uptake(row.uptake[element], edges * row.season_days, season_days=row.season_days)
-            source = row.uptake[element].source
-            demands.append(Demand(element, crop.planted, daily, np.ones(daily.size), source))
+        uptake = _chosen(crop, row, element, factor)
+        if uptake is not None and uptake.fixed_share < 1:
+            daily = daily_uptake(uptake, edges * row.season_days, season_days=row.season_days)
+            demands.append(
+                Demand(element, crop.planted, (1 - uptake.fixed_share) * daily, np.ones(daily.size), uptake.source)
+            )
     return tuple(demands)
+
+
+def _chosen(crop: Crop, row: CropRow, element: str, factor: float) -> Uptake | None:
+    """Uptake of an element by the source the user chose, with the user's own total and shape; ``None`` if unknown.
+
+    A total of the user's own is that of the season as it is; totals of the table go with the yield.
+    """
+    found = row.uptake.get(element)
+    if found is not None and element in crop.sources:
+        if crop.sources[element] not in found.other:
+            there = ", ".join(found.other) or "no other"
+            what = f"the table has no '{crop.sources[element]}' for {element} of {row.title}"
+            raise InputError(f"field.toml, crop.sources, {element}", what, f"There is: {there}.")
+        found = replace(found.other[crop.sources[element]], fixed_share=found.fixed_share)
+    if found is None:
+        if element not in crop.totals:
+            return None
+        shape = crop.shapes.get(element) or _usual_shape(row)
+        own = "the user's own total"
+        return Uptake(crop.totals[element], *shape, 0.0, own, "from memory", "days from 10 to 90 %")
+    found = replace(found, total_kg_ha=factor * found.total_kg_ha)
+    if element in crop.totals:
+        said = f"the user's own total; shape: {found.source}"
+        found = replace(found, total_kg_ha=crop.totals[element], fixed_share=0.0, source=said)
+    if element in crop.shapes:
+        midpoint, rate = crop.shapes[element]
+        found = replace(found, midpoint_day=midpoint, steepness_per_day=rate, source=f"{found.source}; own shape")
+    return found
+
+
+def _usual_shape(row: CropRow) -> tuple[float, float]:
+    """Midpoint and steepness of the crop's first nutrient, for one the table does not know."""
+    first = next(iter(row.uptake.values()))
+    return first.midpoint_day, first.steepness_per_day
+
+
+def _refuse_unknown(crop: Crop, row: CropRow) -> None:
+    for key, chosen in (("sources", crop.sources), ("shape", crop.shapes)):
+        for element in chosen:
+            if element not in row.uptake and element not in crop.totals:
+                what = f"the table has no {element} for {row.title}"
+                raise InputError(f"field.toml, crop.{key}, {element}", what, f"Give crop.totals {element} too.")
 
 
 def _own_demand(crop: Crop, element: str) -> Demand:

@@ -10,6 +10,7 @@ import click
 from zonemap import __version__
 from zonemap.cli.check import check
 from zonemap.cli.compare import compare
+from zonemap.cli.crops import crops
 from zonemap.cli.plan import plan
 from zonemap.cli.rules import rules
 from zonemap.cli.start import start
@@ -22,6 +23,7 @@ Examples:
   zonemap check my_field          read everything, say what is wrong and how to mend it
   zonemap plan my_field           surfaces, zones, rates and files for the spreader
   zonemap plan my_field --json    the same, numbers on stdout for another program
+  zonemap crops                   the crop table, every figure with its source
   zonemap rules                   rules of public services for conventional extracts
   zonemap compare my_field        how alike two sets of samples rank the field, and where not
 
@@ -40,5 +42,5 @@ def main() -> None:
     """
 
 
-for _command in (plan, check, start, compare, rules):
+for _command in (plan, check, start, compare, crops, rules):
     main.add_command(_command)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from itertools import pairwise
 
 from zonemap.errors import InputError
 from zonemap.io.field_file import (
     NAME,
+    CropTable,
     DecisionTable,
     ProductTable,
     RateTableTable,
@@ -29,14 +31,18 @@ from zonemap.units import (
     M_S_PER_KM_H,
     M_S_PER_MPH,
     UnitSystem,
+    fahrenheit_to_celsius,
 )
+from zonemap.values.arrays import FloatArray
 from zonemap.values.basis import Basis
 from zonemap.values.note import Note
 from zonemap.values.rules import Rule
-from zonemap.values.season import Decision, Product, RateTable, Season, Spreader, Temperatures
+from zonemap.values.season import Crop, Decision, Product, RateTable, Season, Spreader, Temperatures
 
 #: used where nobody states how well a laboratory repeats itself (common practice)
 DEFAULT_REPEATABILITY_CV = 0.15
+#: rise of supply over 10 degrees C where none is stated (common practice; from memory)
+DEFAULT_Q10 = 2.0
 _CM_PER_IN = 2.54
 _KG_PER_TONNE = 1000.0
 _RATE_UNITS = {
@@ -293,6 +299,55 @@ def spreader_of(table: SpreaderTable, *, units: UnitSystem) -> Spreader:
     )
 
 
-def season_of(table: SeasonTable, temperatures: Temperatures | None) -> Season:
-    """Days on which the spreader can go, sorted, each once."""
-    return Season(tuple(sorted(set(table.apply_on))), table.apply_days_needed, temperatures)
+def season_of(table: SeasonTable, samples: SamplesTable, temperatures: Temperatures | None) -> Season:
+    """Days on which the spreader can go, sorted, each once, and how supply follows temperature.
+
+    Raises
+    ------
+    InputError
+        When supply is to follow a temperature that nobody recorded.
+    """
+    q10 = table.q10 if table.q10 is not None else (DEFAULT_Q10 if table.temperature_response else None)
+    if q10 is not None and temperatures is None:
+        mend = 'Name the file of daily temperatures: weather = "weather.csv".'
+        raise InputError(f"{NAME}, season, weather", "is missing; supply cannot follow the temperature", mend)
+    stated_f = samples.supply_temperature_f
+    celsius = one_of(
+        None if stated_f is None else fahrenheit_to_celsius(stated_f),
+        samples.supply_temperature_c,
+        factor=1.0,
+        keys=("supply_temperature_f", "supply_temperature_c"),
+        where=f"{NAME}, samples",
+    )
+    return Season(tuple(sorted(set(table.apply_on))), table.apply_days_needed, temperatures, q10, celsius)
+
+
+def crop_of(table: CropTable, own_demand: Mapping[str, FloatArray], *, units: UnitSystem) -> Crop:
+    """What grows, with the user's own totals and shapes.
+
+    Raises
+    ------
+    InputError
+        For an unknown element, one stated twice, or one that the demand file holds too.
+    """
+    unit = _RATE_UNITS[_RATE_UNIT_OF[units]]
+    totals: dict[str, float] = {}
+    for form, amount in table.totals.items():
+        where = f"{NAME}, crop, totals, {form}"
+        if form not in LABEL_FORMS:
+            mend = f"Use one of {', '.join(LABEL_FORMS)}."
+            raise InputError(where, f"{shown(form)} is not a form of a nutrient", mend)
+        element, factor = LABEL_FORMS[form]
+        if element in totals:
+            raise InputError(where, f"{element} is stated twice", f"Keep either {element} or its oxide.")
+        totals[element] = amount * factor * unit
+    for key, stated in (("totals", totals), ("shape", table.shape), ("sources", table.sources)):
+        for element in stated:
+            if element not in ELEMENTS:
+                mend = f"Use one of {', '.join(ELEMENTS)}."
+                raise InputError(f"{NAME}, crop, {key}, {element}", f"{shown(element)} is no element", mend)
+            if element in own_demand:
+                what = f"{element} is in the demand file too"
+                raise InputError(f"{NAME}, crop, {key}, {element}", what, "Keep one of the two.")
+    shapes = {e: (shape.midpoint_day, 2 * math.log(9) / shape.days_10_90) for e, shape in table.shape.items()}
+    return Crop(table.name, table.planted, table.yield_goal, own_demand, table.sources, totals, shapes)

@@ -65,6 +65,12 @@ class SamplesTable(_TomlTable):
     burial_days: Annotated[float, Field(gt=0, le=400)] | None = Field(
         None, description="Write how many days the resin lay in the soil: burial_days = 4."
     )
+    supply_temperature_f: Annotated[float, Field(gt=-20, lt=140)] | None = Field(
+        None, description="Write the soil's temperature while the resin lay in it: supply_temperature_f = 55."
+    )
+    supply_temperature_c: Annotated[float, Field(gt=-30, lt=60)] | None = Field(
+        None, description="Write the soil's temperature while the resin lay in it: supply_temperature_c = 13."
+    )
     repeatability_cv: Annotated[float, Field(gt=0, le=2)] | None = Field(
         None, description="Write the coefficient of variation as a fraction: repeatability_cv = 0.15 for 15 %."
     )
@@ -122,6 +128,17 @@ class CovariateTable(_TomlTable):
     decimal: Literal[".", ","] | None = Field(None, description='Write decimal = "." or decimal = ",".')
 
 
+class ShapeTable(_TomlTable):
+    """One shape of uptake: a logistic."""
+
+    midpoint_day: Annotated[float, Field(gt=0, le=400)] = Field(
+        description="Write the day after planting by which half is taken up: midpoint_day = 55."
+    )
+    days_10_90: Annotated[float, Field(gt=0, le=400)] = Field(
+        description="Write the days from 10 % to 90 % of the total: days_10_90 = 30."
+    )
+
+
 class CropTable(_TomlTable):
     """``[crop]``: what grows."""
 
@@ -129,6 +146,15 @@ class CropTable(_TomlTable):
     yield_goal: Positive | None = Field(None, description="Write a positive number: yield_goal = 250.")
     planted: Day = Field(description="Write the date without quotes: planted = 2026-04-25 under [crop].")
     demand: Text | None = Field(None, description='Name the file of daily demand: demand = "demand.csv".')
+    sources: dict[Text, Text] = Field(
+        {}, description='Write a source by element: sources = { K = "karlen_1988" }; zonemap crops lists them.'
+    )
+    totals: dict[Text, Positive] = Field(
+        {}, description="Write season totals in lb/ac (us) or kg/ha (metric): totals = { K = 250, P2O5 = 80 }."
+    )
+    shape: dict[Text, ShapeTable] = Field(
+        {}, description="Write shape = { K = { midpoint_day = 55, days_10_90 = 30 } }."
+    )
 
 
 class SeasonTable(_TomlTable):
@@ -137,6 +163,12 @@ class SeasonTable(_TomlTable):
     weather: Text | None = Field(None, description='Name the file of daily temperatures: weather = "weather.csv".')
     apply_on: Annotated[list[Day], Field(max_length=400)] = Field(
         [], description="Write dates without quotes: apply_on = [2026-05-20]."
+    )
+    q10: Annotated[float, Field(gt=0.5, le=10)] | None = Field(
+        None, description="Write how many times supply rises over 10 degrees C: q10 = 2.0."
+    )
+    temperature_response: bool = Field(
+        default=False, description="Write temperature_response = true or temperature_response = false."
     )
     apply_days_needed: Annotated[int, Field(ge=0, le=365)] = Field(
         0, description="Write whole days, none negative: apply_days_needed = 5."

@@ -8,6 +8,7 @@ from pathlib import Path
 from zonemap.errors import InputError
 from zonemap.io.decisions import (
     basis_of,
+    crop_of,
     decision_of,
     products_of,
     rate_tables_of,
@@ -69,7 +70,7 @@ def read_folder(folder: Path) -> Case:
         units=toml.field.units,
         collected=toml.samples.collected,
         crop=crop,
-        season=season_of(toml.season, temperatures),
+        season=season_of(toml.season, toml.samples, temperatures),
         decision=decision,
         products=products,
         rate_tables=rate_tables,
@@ -92,12 +93,12 @@ def _crop(inbox: FieldFolder, table: CropTable | None, toml: FieldFile) -> tuple
     if table is None:
         return None, ()
     if table.demand is None:
-        return Crop(table.name, table.planted, table.yield_goal), ()
+        return crop_of(table, {}, units=toml.field.units), ()
     from zonemap.io.daily import read_demand
 
     path = inbox.find(table.demand, where=f"{NAME}, crop, demand")
     demand, notes = read_demand(inbox, path, planted=table.planted, units=toml.field.units)
-    return Crop(table.name, table.planted, table.yield_goal, demand), notes
+    return crop_of(table, demand, units=toml.field.units), notes
 
 
 def _temperatures(inbox: FieldFolder, toml: FieldFile) -> tuple[Temperatures | None, tuple[Note, ...]]:

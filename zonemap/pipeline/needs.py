@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import timedelta
@@ -9,6 +10,7 @@ from datetime import timedelta
 from zonemap.agronomy.demand import crop_demand
 from zonemap.agronomy.products import cheapest_source, price_per_kg_of, released_fraction
 from zonemap.agronomy.rate import pooled_quantile
+from zonemap.agronomy.response import mean_temperature, temperature_response
 from zonemap.agronomy.shortfall import first_short_day, shortfall_curve
 from zonemap.agronomy.tables import rate_table_curve
 from zonemap.agronomy.timing import choose_day, spread_by
@@ -45,14 +47,14 @@ def season_shortfall(case: Case, surfaces: Mapping[str, Surface], grid: Grid) ->
     if case.samples.basis.kind != "resin":
         what = f"demand per day cannot be compared with a {case.samples.basis.kind} value"
         raise InputError("field.toml, samples.basis", what, "Give resin supply rates, or a [[rate_table]].")
-    demands = crop_demand(case.crop, case.season.temperatures, units=case.units)
+    demands, response_notes = _responding(case, crop_demand(case.crop, case.season.temperatures, units=case.units))
     _refuse_late_days(case, demands)
     pairs = [
         _nutrient_need(case, demand, surfaces[demand.nutrient], grid)
         for demand in demands
         if demand.nutrient in surfaces
     ]
-    notes = [note for _, notes in pairs for note in notes]
+    notes = [*response_notes, *(note for _, notes in pairs for note in notes)]
     known = {demand.nutrient for demand in demands}
     unknown = [quantity for quantity in surfaces if quantity not in known]
     if unknown:
@@ -159,6 +161,43 @@ def _timing_notes(need: Need, demand: Demand, surface: Surface, grid: Grid, unit
         f"{reader(units).rate(mean_lost)} lacking until then cannot be made up."
     )
     return (Note("warning", text),)
+
+
+def _responding(case: Case, demands: tuple[Demand, ...]) -> tuple[tuple[Demand, ...], tuple[Note, ...]]:
+    """Demands with the seasonal response of supply, where the user asks for one.
+
+    Raises
+    ------
+    InputError
+        When nothing says at which temperature supply was measured.
+    """
+    season, temperatures = case.season, case.season.temperatures
+    if season.q10 is None or temperatures is None or not demands:
+        return demands, ()
+    reference = season.supply_temperature_c
+    if reference is None and case.collected is not None:
+        days = math.ceil(case.samples.basis.burial_days or 1)
+        reference = mean_temperature(temperatures, until=case.collected, days=days)
+    if reference is None:
+        what = "is missing; the weather file does not cover the days before samples.collected"
+        mend = "Write the soil's temperature while the resin lay in it: supply_temperature_f = 55 (or _c)."
+        raise InputError("field.toml, samples, supply_temperature_f", what, mend)
+    followed = []
+    for demand in demands:
+        factor, unknown = temperature_response(
+            temperatures,
+            first_day=demand.first_day,
+            days=demand.demand_kg_ha_day.size,
+            q10=season.q10,
+            reference_c=reference,
+        )
+        followed.append(replace(demand, response=factor))
+    text = (
+        f"Supply follows the air's temperature, {season.q10:g} times as much for 10 degrees C more than the "
+        f"{reference:.1f} degrees C at which it was measured; air stands for soil, and {unknown} of "
+        f"{demands[-1].demand_kg_ha_day.size} days without a record count as measured."
+    )
+    return tuple(followed), (Note("warning", text),)
 
 
 def _refuse_late_days(case: Case, demands: tuple[Demand, ...]) -> None:

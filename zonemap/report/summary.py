@@ -73,6 +73,7 @@ def _demand(need: Need) -> Json:
     return {
         "total_kg_ha": None if need.demand is None else need.demand.total_kg_ha,
         "peak_kg_ha_day": None if need.demand is None else need.demand.peak_kg_ha_day,
+        "peak_10_day_kg_ha_day": None if need.demand is None else need.demand.peak_10_day_kg_ha_day,
         "first_short_day": day.isoformat() if day else None,
         "spread_by": need.spread_by.isoformat() if need.spread_by else None,
         "share_of_field_short": need.share_of_field_short,

@@ -104,6 +104,13 @@ class Demand:
         """Largest daily value; not to be compared with a 10-day mean."""
         return float(self.demand_kg_ha_day.max())
 
+    @property
+    def peak_10_day_kg_ha_day(self) -> float:
+        """Largest mean over ten days in a row (over all of a shorter season): what studies of uptake often report."""
+        days = min(10, self.demand_kg_ha_day.size)
+        running = np.convolve(self.demand_kg_ha_day, np.ones(days), mode="valid")
+        return float(running.max() / days)
+
 
 @dataclass(frozen=True, slots=True)
 class Costs:

@@ -46,14 +46,25 @@ class Crop:
         First day of the demand curve.
     own_demand
         element -> (days,) kg/ha/day, replacing the built-in curves of those elements.
+    sources
+        element -> name of another source of the crop table.
+    totals
+        element -> season total, kg/ha, in place of the table's.
+    shapes
+        element -> midpoint (day after planting) and steepness per day of a logistic, in place of the table's.
     """
 
     name: str
     planted: date
     yield_goal: float | None = None
     own_demand: Mapping[str, FloatArray] = field(default_factory=dict)
+    sources: Mapping[str, str] = field(default_factory=dict)
+    totals: Mapping[str, float] = field(default_factory=dict)
+    shapes: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
+        for name in ("sources", "totals", "shapes"):
+            object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))
         own = {element: frozen_floats(values, shape=(None,)) for element, values in self.own_demand.items()}
         object.__setattr__(self, "own_demand", MappingProxyType(own))
 
@@ -68,11 +79,17 @@ class Season:
         Sorted days on which the spreader can go; empty when the user named none.
     apply_days_needed
         Days between ordering and spreading.
+    q10
+        Factor by which supply rises over 10 degrees C; ``None`` where supply is taken as constant.
+    supply_temperature_c
+        Temperature at which supply was measured; ``None`` where the weather file is to say it.
     """
 
     apply_on: tuple[date, ...] = ()
     apply_days_needed: int = 0
     temperatures: Temperatures | None = None
+    q10: float | None = None
+    supply_temperature_c: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
