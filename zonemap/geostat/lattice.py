@@ -34,6 +34,9 @@ _ON_LATTICE_M = 1e-8
 #: Steps under this are rounding.
 _LEAST_STEP_M = 1e-6
 
+#: Targets looked at together when their lattice is sought.
+_STRETCH = 16_384
+
 #: A lattice may have so many places for every target.
 _PLACES_A_TARGET = 4
 
@@ -63,6 +66,12 @@ class Axis:
     def nodes(self) -> FloatArray:
         """(NODES,) coordinates of the Chebyshev nodes, m."""
         return np.asarray(self.middle_m + self.half_m * _chebyshev_nodes(), dtype=float)
+
+    def numbers(self, coordinate: FloatArray) -> IntArray | None:
+        """(m,) which places have these coordinates; ``None`` where one is on no place."""
+        beyond = coordinate - self.start_m
+        number = np.rint(beyond / self.step_m)
+        return number.astype(np.int64) if np.abs(beyond - number * self.step_m).max() <= _ON_LATTICE_M else None
 
     def part(self, places: slice) -> Axis:
         """Return the places from start to stop."""
@@ -144,10 +153,11 @@ class Lattice:
 
     def tiles(self, side: int) -> Iterator[Tile]:
         """Tiles of about so many cells a side that hold all targets."""
+        full = bool(self.number.min() >= 0)
         for rows in _parts(self.northing.count, side):
             for columns in _parts(self.easting.count, side):
                 part = self.number[rows, columns]
-                if part.max() >= 0:
+                if full or part.max() >= 0:
                     yield Tile(self.easting.part(columns), self.northing.part(rows), part)
 
 
@@ -155,35 +165,43 @@ def find_lattice(targets: FloatArray) -> Lattice | None:
     """Return the lattice of (m, 2) targets; ``None`` where they are none, or lie too thinly on it."""
     if len(targets) == 0:
         return None
-    along, up = _axis(targets[:, 0]), _axis(targets[:, 1])
-    if along is None or up is None:
+    easting, northing = _axis(targets[:, 0]), _axis(targets[:, 1])
+    if easting is None or northing is None or easting.count * northing.count > _PLACES_A_TARGET * len(targets):
         return None
-    (easting, column), (northing, row) = along, up
-    if easting.count * northing.count > _PLACES_A_TARGET * len(targets):
-        return None
-    number = np.full((northing.count, easting.count), -1, dtype=np.int64)
-    number[row, column] = np.arange(len(targets))
+    number = np.full(northing.count * easting.count, -1, dtype=np.int64)
+    for here in _stretches(len(targets)):
+        column, row = easting.numbers(targets[here, 0]), northing.numbers(targets[here, 1])
+        if column is None or row is None:
+            return None
+        number[row * easting.count + column] = np.arange(here.start, here.stop)
     twice = np.count_nonzero(number >= 0) < len(targets)
-    return None if twice else Lattice(easting, northing, number)
+    return None if twice else Lattice(easting, northing, number.reshape(northing.count, easting.count))
 
 
-def _axis(coordinate: FloatArray) -> tuple[Axis, IntArray] | None:
-    """Return the axis on which all (m,) coordinates lie, and their places on it."""
+def _axis(coordinate: FloatArray) -> Axis | None:
+    """Return the axis on which all (m,) coordinates lie if they lie on one at all."""
     start, extent = float(coordinate.min()), float(coordinate.max() - coordinate.min())
     if not np.isfinite(extent):
         return None
-    apart = np.abs(np.diff(coordinate))
-    apart = apart[apart > _LEAST_STEP_M]
-    if apart.size == 0:
-        return Axis(start, 1.0, 1), np.zeros(len(coordinate), dtype=np.int64)
-    intervals = round(extent / float(apart.min()))
+    least_m = min(_least_step_m(coordinate[here.start : here.stop + 1]) for here in _stretches(len(coordinate)))
+    if np.isinf(least_m):
+        return Axis(start, 1.0, 1)
+    intervals = round(extent / least_m)
     if intervals >= _PLACES_A_TARGET * len(coordinate):
         return None
-    step = extent / intervals  # the whole extent fixes it better than one difference
-    place = np.rint((coordinate - start) / step)
-    if np.abs(coordinate - start - place * step).max() > _ON_LATTICE_M:
-        return None
-    return Axis(start, step, intervals + 1), place.astype(np.int64)
+    # the whole extent fixes the step better than one difference
+    return Axis(start, extent / intervals, intervals + 1)
+
+
+def _least_step_m(coordinate: FloatArray) -> float:
+    """Least difference of neighbours that is none of rounding; infinite where there is none."""
+    apart = np.abs(np.diff(coordinate))
+    return float(apart.min(where=apart > _LEAST_STEP_M, initial=np.inf))
+
+
+def _stretches(count: int) -> Iterator[slice]:
+    """Stretches of so many targets that stay in the cache."""
+    return (slice(start, min(start + _STRETCH, count)) for start in range(0, count, _STRETCH))
 
 
 def _parts(count: int, side: int) -> Iterator[slice]:

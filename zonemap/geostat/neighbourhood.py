@@ -21,6 +21,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from types import ModuleType
 
 import numpy as np
 import numpy.typing as npt
@@ -32,9 +33,10 @@ from zonemap.geostat.covariance import (
     factor,
     within_block_correlation,
 )
+from zonemap.geostat.fast import loops_for_systems
 from zonemap.geostat.system import POINT
 from zonemap.geostat.threads import in_threads, one_linear_algebra_thread
-from zonemap.values.arrays import FloatArray, IntArray, frozen_floats
+from zonemap.values.arrays import BoolArray, FloatArray, IntArray, frozen_floats
 from zonemap.values.variogram import Family, Variogram
 
 #: Elements of a stack of systems: about 1 MB, so that it stays in the cache.
@@ -134,13 +136,23 @@ def krige_nearby(
     order = _walk(targets, part)
     mean, variance = np.empty((len(scaled), len(targets))), np.empty((len(scaled), len(targets)))
 
-    def fill(walked: slice) -> None:
-        chosen = np.ascontiguousarray(nearest(targets[order[walked]]).T)
-        stack = _empty_stack(k, min(step, chosen.shape[1]))
+    loops = loops_for_systems(len(scaled) * len(targets) * k**2)
+
+    def plainly(rows: IntArray, chosen: IntArray) -> None:
+        stack = _empty_stack(k, min(step, len(rows)))
         for here in _sharing(chosen, len(sites)):
-            rows = order[walked][here]
-            found = _krige_together(scaled, sites, targets[rows], chosen[:, here], offsets, stack)
+            found = _krige_together(scaled, sites, targets[rows[here]], chosen[:, here], offsets, stack)
+            mean[:, rows[here]], variance[:, rows[here]] = found
+
+    def fill(walked: slice) -> None:
+        rows = order[walked]
+        chosen = np.ascontiguousarray(nearest(targets[rows]).T)
+        if loops is not None:
+            good, *found = _krige_compiled(scaled, sites, targets[rows], chosen, offsets, loops)
             mean[:, rows], variance[:, rows] = found
+            rows, chosen = rows[~good], chosen[:, ~good]
+        if len(rows):
+            plainly(rows, chosen)
 
     with one_linear_algebra_thread():
         in_threads(fill, (slice(start, start + part) for start in range(0, len(targets), part)))
@@ -273,6 +285,38 @@ def _krige_together(
             _fill_border(bordered, quantity, chosen[:, here], away, offsets)
             mean[row, here], variance[row, here] = _predict(quantity, bordered)
     return mean, variance
+
+
+def _krige_compiled(
+    quantities: list[_Scaled],
+    sites: FloatArray,
+    targets: FloatArray,
+    chosen: IntArray,
+    offsets: FloatArray,
+    loops: ModuleType,
+) -> tuple[BoolArray, FloatArray, FloatArray]:
+    """Which of the targets could be told, and predictions and variances, both (quantities, m), by compiled loops."""
+    mean, variance = np.empty((len(quantities), len(targets))), np.empty((len(quantities), len(targets)))
+    good = np.empty((len(quantities), len(targets)), dtype=np.bool_)
+    sites, targets, offsets = (np.ascontiguousarray(points) for points in (sites, targets, offsets))
+    for row, quantity in enumerate(quantities):
+        loops.krige_nearest(
+            sites,
+            chosen,
+            targets,
+            offsets,
+            loops.KINDS[quantity.family],
+            quantity.range_m,
+            quantity.structured,
+            quantity.diagonal,
+            quantity.value,
+            mean[row],
+            variance[row],
+            good[row],
+        )
+        mean[row] = quantity.centre + quantity.spread * mean[row]
+        variance[row] = quantity.sill * np.maximum(quantity.own_variance + variance[row], 0.0)
+    return np.asarray(good.all(axis=0)), mean, variance
 
 
 def _empty_stack(k: int, count: int) -> FloatArray:

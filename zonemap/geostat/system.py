@@ -19,6 +19,7 @@ from typing import Literal, TypeAlias
 import numpy as np
 
 from zonemap.geostat.covariance import factor, site_covariance, within_block_correlation
+from zonemap.geostat.fast import loops_for_correlations
 from zonemap.geostat.lattice import NODES, Tile
 from zonemap.geostat.predict import Answer, Group, krige_each, krige_tile, worthwhile_tiles
 from zonemap.geostat.threads import in_threads, one_linear_algebra_thread
@@ -125,11 +126,11 @@ def krige(
                 variance[member, here] = np.maximum(own[member] - explained, 0.0)
 
     def each(here: slice | IntArray) -> None:
-        put(here, krige_each(groups, sites, targets[here], offsets))
+        put(here, krige_each(groups, sites, targets[here], offsets, loops))
 
     def tile(part: Tile) -> None:
         number = part.number[part.number >= 0]
-        answers = krige_tile(groups, sites, part, offsets) if len(number) > NODES**2 else None
+        answers = krige_tile(groups, sites, part, offsets, loops) if len(number) > NODES**2 else None
         if answers is not None:
             put(number, answers)
             return
@@ -137,6 +138,9 @@ def krige(
             each(number[here])
 
     tiles = _tiles(groups, sites, targets, offsets, route)
+    # about as many correlations of the near sites with cells as of all with the nodes: the side of a tile sees to that
+    places = 2 * NODES**2 * len(tiles) if tiles else len(targets)
+    loops = loops_for_correlations(places * len(sites) * len(offsets))
     with one_linear_algebra_thread():
         if tiles:
             in_threads(tile, tiles)
