@@ -7,12 +7,17 @@ from collections.abc import Mapping
 import numpy as np
 
 from zonemap.amounts import reader
+from zonemap.units import KG_HA_PER_LB_1000FT2
 from zonemap.values.arrays import FloatArray
 from zonemap.values.case import Case
 from zonemap.values.note import Note
 from zonemap.values.prescription import Prescription
 from zonemap.values.season import Product
 from zonemap.values.surface import Surface
+
+#: crops that are walked on, and the quick nitrogen they bear at once: 1 lb/1000 ft2 (common practice)
+_TURF = frozenset({"putting_green", "cool_season_lawn"})
+_MOST_TURF_N_KG_HA = KG_HA_PER_LB_1000FT2
 
 
 def surface_notes(surfaces: Mapping[str, Surface]) -> tuple[Note, ...]:
@@ -53,6 +58,22 @@ def too_little(product: Product, planned_kg_ha: FloatArray, case: Case) -> Note:
     return Note("warning", text)
 
 
+def _turf_caution(case: Case, prescription: Prescription) -> list[str]:
+    """Nitrogen that burns a lawn or a green when spread at once."""
+    if case.crop is None or case.crop.name not in _TURF:
+        return []
+    read, texts = reader(case.units), []
+    for application in prescription.applications:
+        product = application.product
+        most = float(application.rate_kg_ha.max()) * product.analysis.get("N", 0.0)
+        if product.release_half_life_days is None and most > _MOST_TURF_N_KG_HA:
+            texts.append(
+                f"{product.name}: {read.small_rate(most)} of quick nitrogen at once burns turf; keep each time to "
+                f"{read.small_rate(_MOST_TURF_N_KG_HA)} (common practice), spread it dry and water it in."
+            )
+    return texts
+
+
 def cautions(case: Case, prescription: Prescription) -> tuple[Note, ...]:
     """Cautions that belong to what is being spread."""
     texts = [
@@ -71,6 +92,7 @@ def cautions(case: Case, prescription: Prescription) -> tuple[Note, ...]:
         texts.append(
             "Fertilizer salt burns seed, seedlings and turf: keep it off wet leaves and away from the seed row."
         )
+    texts += _turf_caution(case, prescription)
     if case.decision.assurance > 0.9:
         texts.append("An assurance above 0.9 buys little and wastes much where supply is uncertain.")
     return tuple(Note("caution", text) for text in texts)
