@@ -12,8 +12,8 @@ def text():
     return read_pipeline("season_supply").text
 
 
-def test_three_pipelines_are_shipped():
-    assert shipped_pipelines() == ("one_composite", "rate_table", "season_supply")
+def test_four_pipelines_are_shipped():
+    assert shipped_pipelines() == ("extract_rules", "one_composite", "rate_table", "season_supply")
 
 
 @pytest.mark.parametrize("name", shipped_pipelines())
@@ -62,7 +62,7 @@ def test_what_the_flow_provides_is_not_a_key(text):
 
 
 def test_an_unknown_pipeline_lists_the_shipped_ones():
-    with pytest.raises(InputError, match="one of one_composite, rate_table, season_supply"):
+    with pytest.raises(InputError, match="one of extract_rules, one_composite, rate_table, season_supply"):
         read_pipeline("no_such_pipeline")
 
 
