@@ -145,3 +145,17 @@ def test_a_pipeline_that_says_nothing_of_sets_shares_its_zones():
     start = shipped.index("[zone_sets]")
     older = shipped[:start] + shipped[shipped.index("[workable]") :]
     assert parse_pipeline(older, name="older").methods["zone_sets"].func.__name__ == "shared"
+
+
+def test_covariates_may_take_part_in_the_zones(tmp_path, copy_of):
+    folder = copy_of("rolling_potatoes")
+    shipped = read_pipeline("season_supply").text
+    mine = tmp_path / "mine.toml"
+    changed = shipped.replace('use = "supply"  ', 'use = "supply_and_covariates"\ncovariate_weight = 4.0\n#', 1)
+    mine.write_text(changed, encoding="utf-8")
+
+    plan = plan_field(folder, pipeline=str(mine), out=tmp_path / "out").plan
+
+    assert changed != shipped
+    assert plan.zones.count > 1
+    assert plan.choice.certainty is not None

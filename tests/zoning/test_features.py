@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 from zonemap.errors import InputError
 from zonemap.values.distribution import SCORES, Distribution
 from zonemap.values.surface import Evidence, Surface, Transform
-from zonemap.zoning.features import supply_features
+from zonemap.zoning.features import supply_and_covariates, supply_features
 
 EVIDENCE = Evidence(20, "found", 0.01, None, None, None)
 
@@ -91,3 +91,31 @@ def test_a_weight_that_is_none_is_refused(weight):
 def test_no_surface_at_all_is_refused():
     with pytest.raises(InputError, match="Name at least one measured quantity"):
         supply_features({}, weights={})
+
+
+def even(median):
+    return surface("K", (median, np.full(len(median), 0.1)), "none")
+
+
+def test_covariates_weigh_the_share_that_is_asked_for():
+    rng = np.random.default_rng(4)
+    made = {"K": even(rng.normal(size=50)), "P": even(rng.normal(size=50))}
+    weights, covariates = {"K": 3.0, "P": 4.0}, {"height": rng.normal(size=50), "flat": np.ones(50)}
+
+    found = supply_and_covariates(made, weights=weights, covariates=covariates, covariate_weight=0.36)
+
+    assert found.name == ("K", "P", "covariate height")
+    # squared weights 9 + 16, and .36 of them: 3 squared
+    np.testing.assert_allclose(found.value.std(axis=0), [3.0, 4.0, 3.0])
+    np.testing.assert_allclose(np.corrcoef(found.value[:, 2], covariates["height"])[0, 1], 1.0)
+
+
+def test_without_covariates_or_weight_the_surfaces_stand_alone():
+    made = {"K": even(np.arange(10.0))}
+    plain = supply_features(made, weights={"K": 1.0})
+    for covariates, share in (({}, 0.5), ({"height": np.arange(10.0)}, 0.0)):
+        found = supply_and_covariates(made, weights={"K": 1.0}, covariates=covariates, covariate_weight=share)
+        assert found.name == ("K",)
+        np.testing.assert_array_equal(found.value, plain.value)
+    with pytest.raises(InputError, match="Write 0 or more"):
+        supply_and_covariates(made, weights={"K": 1.0}, covariates={}, covariate_weight=-1.0)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cache, partial
 
 import numpy as np
 
 from zonemap.geostat.contrast import difference_variance
+from zonemap.geostat.covariates import covariate_values
 from zonemap.pipeline.choice import Candidate, Losses, best_rate
 from zonemap.pipeline.parse import Pipeline
 from zonemap.values.arrays import FloatArray
@@ -22,7 +23,6 @@ from zonemap.values.surface import Surface
 from zonemap.values.zones import Features, Memberships, ZoneChoice, Zones
 from zonemap.zoning.cluster import renumber
 from zonemap.zoning.distinct import DifferenceVariance, alike, share_that_stays
-from zonemap.zoning.features import supply_features
 from zonemap.zoning.hand import cells_of_drawn, edited
 
 #: with more samples than this the means of zones are known well
@@ -33,7 +33,8 @@ def choose_zones(
     pipeline: Pipeline, losses: Losses, grid: Grid, case: Case, measured: Sequence[Measurements]
 ) -> ZoneChoice:
     """Zones drawn by hand, or made over the surfaces that have structure (one zone where none has), then edited."""
-    making = _making(pipeline, losses, grid, case.spreader, measured)
+    covariates = cache(lambda: _covariates(case, grid))
+    making = _making(pipeline, losses, grid, case.spreader, measured, covariates)
     if case.hand.drawn is not None:
         choice = _of_drawn(case.hand.drawn, losses, grid)
     else:
@@ -41,7 +42,7 @@ def choose_zones(
         groups = pipeline.run("zone_sets", losses)
         if making is not None and len(groups) > 1:
             sets = [losses.of_need(*positions) for positions in groups]
-            makings = [_making(pipeline, each, grid, case.spreader, measured) for each in sets]
+            makings = [_making(pipeline, each, grid, case.spreader, measured, covariates) for each in sets]
             choice = _overlaid(making, choice, sets, [_chosen(m, s) for m, s in zip(makings, sets, strict=True)])
     for number, edit in enumerate(case.hand.edits, start=1):
         choice = _edited(choice, edit, losses, grid, where=f"field.toml, zone_edit {number}")
@@ -112,12 +113,24 @@ class _Making:
 
     def certainty(self, zones: Zones) -> FloatArray:
         """Cell vector: how likely each cell is most like its own zone."""
-        used = [self.surfaces[name] for name in self.features.name]
+        used = [self.surfaces.get(name) for name in self.features.name]
         return share_that_stays(zones, used, self.features, self.grid.cell_area_ha)
 
 
+def _covariates(case: Case, grid: Grid) -> dict[str, FloatArray]:
+    """Name -> cell vector of every covariate."""
+    places = np.column_stack(grid.centres())
+    values = covariate_values(case.covariates, places, side_m=grid.cell_m)
+    return {covariate.name: column for covariate, column in zip(case.covariates, values.T, strict=True)}
+
+
 def _making(
-    pipeline: Pipeline, losses: Losses, grid: Grid, spreader: Spreader, measured: Sequence[Measurements]
+    pipeline: Pipeline,
+    losses: Losses,
+    grid: Grid,
+    spreader: Spreader,
+    measured: Sequence[Measurements],
+    covariates: Callable[[], Mapping[str, FloatArray]],
 ) -> _Making | None:
     """Return what makes zones, over the needs whose surfaces have structure; ``None`` where none has."""
     found = [(n, s) for n, s in zip(losses.needs, losses.surfaces, strict=True) if s.evidence.structure == "found"]
@@ -130,7 +143,8 @@ def _making(
     if not any(weights.values()):
         weights = dict.fromkeys(weights, 1.0)
     surfaces = {surface.quantity: surface for _, surface in found}
-    features = supply_features(surfaces, weights=weights)
+    beside = {"covariates": covariates()} if pipeline.takes("features", "covariates") else {}
+    features: Features = pipeline.run("features", surfaces, weights=weights, **beside)
     total = np.sum(list(cost.values()), axis=0)
     return _Making(pipeline, features, surfaces, _errors(surfaces, measured), total, grid, spreader)
 

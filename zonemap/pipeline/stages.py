@@ -19,6 +19,7 @@ from zonemap.pipeline.choice import by_fuzziness, by_value, fixed, per_product, 
 from zonemap.pipeline.needs import conventional_rule, rate_table, season_shortfall, shortfall_or_table
 from zonemap.zoning.cells import square_cells
 from zonemap.zoning.cluster import k_means, whole_field
+from zonemap.zoning.features import supply_and_covariates, supply_features
 from zonemap.zoning.fuzzy import fuzzy_c_means
 from zonemap.zoning.outline import outline_zones
 from zonemap.zoning.workable import as_they_are, merge_small
@@ -42,6 +43,7 @@ STAGES: Mapping[str, Mapping[str, Method]] = {
         "conventional_rule": conventional_rule,
         "shortfall_or_table": shortfall_or_table,
     },
+    "features": {"supply": supply_features, "supply_and_covariates": supply_and_covariates},
     "zones": {"k_means": k_means, "fuzzy_c_means": fuzzy_c_means, "whole_field": whole_field},
     "zone_count": {"by_value": by_value, "by_fuzziness": by_fuzziness, "fixed": fixed},
     "zone_sets": {"shared": shared, "per_product": per_product},
@@ -53,11 +55,12 @@ STAGES: Mapping[str, Mapping[str, Method]] = {
 }
 
 #: stages that a pipeline may leave out, and the method it then has
-LEFT_OUT: Mapping[str, str] = {"zone_sets": "shared"}
+LEFT_OUT: Mapping[str, str] = {"features": "supply", "zone_sets": "shared"}
 
 #: parameters the flow itself provides: not keys of a pipeline
 PROVIDED: Mapping[str, frozenset[str]] = {
     "surface": frozenset({"covariates"}),
+    "features": frozenset({"weights", "cell_area_ha", "covariates"}),
     "zones": frozenset({"count"}),
     "workable": frozenset({"spreader"}),
     "rate": frozenset({"assurance"}),

@@ -95,7 +95,7 @@ def _places(zones: Zones, grid: Grid, *numbers: int) -> tuple[FloatArray, ...]:
 
 def share_that_stays(
     zones: Zones,
-    surfaces: Sequence[Surface],
+    surfaces: Sequence[Surface | None],
     features: Features,
     cell_area_ha: FloatArray,
     *,
@@ -111,7 +111,8 @@ def share_that_stays(
     Parameters
     ----------
     surfaces
-        (features) the surface behind each column of `features`, which is linear in its median.
+        (features) the surface behind each column of `features`, which is linear in its median; ``None`` for a column
+        that is known without error.
     draws
         A power of two.
 
@@ -128,18 +129,24 @@ def share_that_stays(
     centres = np.stack(
         [np.bincount(index, weights=cell_area_ha * column) / of_zone for column in features.value.T], axis=1
     )
-    medians = [surface.g_at_score(0.0) for surface in surfaces]
-    # a column is a + b median: b from its extremes
-    factor = [
-        np.ptp(column) / max(np.ptp(median), np.finfo(float).tiny)
-        for column, median in zip(features.value.T, medians, strict=True)
+    scores = ndtri(Sobol(len(surfaces), seed=seed).random(draws))
+    errors = [
+        None if surface is None else _error(surface, column)
+        for surface, column in zip(surfaces, features.value.T, strict=True)
     ]
-    scores = ndtri(Sobol(len(medians), seed=seed).random(draws))
     stays = np.zeros(index.size)
     for score in scores:
         drawn = [
-            column + b * (surface.centre() + z * surface.spread() - median)
-            for column, b, surface, median, z in zip(features.value.T, factor, surfaces, medians, score, strict=True)
+            column if error is None else column + error[0] + z * error[1]
+            for column, error, z in zip(features.value.T, errors, score, strict=True)
         ]
         stays += nearest_centre(np.column_stack(drawn), centres) == index
     return stays / draws
+
+
+def _error(surface: Surface, column: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Mean error and standard deviation of a column of features, a + b times the surface's median."""
+    median = surface.g_at_score(0.0)
+    # b from the extremes
+    factor = np.ptp(column) / max(float(np.ptp(median)), float(np.finfo(float).tiny))
+    return factor * (surface.centre() - median), factor * surface.spread()

@@ -54,6 +54,42 @@ def supply_features(
     return Features(tuple(columns), np.column_stack(list(columns.values())) if columns else np.empty((cells, 0)))
 
 
+def supply_and_covariates(
+    surfaces: Mapping[str, Surface],
+    *,
+    weights: Mapping[str, float],
+    covariates: Mapping[str, FloatArray],
+    covariate_weight: float = 0.5,
+) -> Features:
+    """Columns of `supply_features`, and the covariates beside them, all alike in weight.
+
+    Parameters
+    ----------
+    covariates
+        name -> cell vector, finite; constant ones are left out.
+    covariate_weight
+        What all covariates weigh together, as a share of what the quantities weigh together (squared weights are
+        compared, since distances are squared).
+
+    Raises
+    ------
+    InputError
+        As `supply_features`; and when the share is negative or not a number.
+    """
+    if not (math.isfinite(covariate_weight) and covariate_weight >= 0):
+        what = f"{covariate_weight:g} is not a weight"
+        raise InputError("pipeline, features.covariate_weight", what, "Write 0 or more.")
+    supply = supply_features(surfaces, weights=weights)
+    varying = {name: value for name, value in covariates.items() if np.ptp(value) > _ROUNDING * np.abs(value).max()}
+    if not varying or covariate_weight == 0:
+        return supply
+    total = math.sqrt(sum(weights.get(name, 0.0) ** 2 for name in supply.name)) or 1.0
+    each = total * math.sqrt(covariate_weight / len(varying))
+    columns = [each * _standardised(value, None) for value in varying.values()]
+    names = tuple(f"covariate {name}" for name in varying)
+    return Features((*supply.name, *names), np.column_stack([supply.value, *columns]))
+
+
 def _check(weights: Mapping[str, float]) -> None:
     for quantity, weight in weights.items():
         if not (math.isfinite(weight) and weight >= 0):
