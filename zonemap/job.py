@@ -164,7 +164,8 @@ def _write(plan: Plan, content: dict[str, Any], rasters: Mapping[str, Layers], b
         draw_season(plan, build / "season.png")
     if plan.mapped:
         draw_map(plan, build / "map.png")
-        draw_choices(plan, build / "choices.png")
+        if plan.value.flat_loss > 0:
+            draw_choices(plan, build / "choices.png")
         draw_variograms(plan, build / "variograms.png")
 
 

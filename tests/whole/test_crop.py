@@ -108,3 +108,23 @@ def test_the_rules_are_shown_with_their_sources():
     assert "tri_state_k" in shown.output
     assert "Culman et al. 2020" in shown.output
     assert "calibrat" in shown.output
+
+
+def test_a_crop_that_needs_nothing_is_planned_and_drawn(tmp_path, copy_of):
+    folder = copy_of("organic_tomatoes")
+    edit(folder, lambda d: d["crop"].update(yield_goal=4))
+    outcome = plan_field(folder, out=tmp_path / "out")
+    assert outcome.plan.value.advice == "nothing_needed"
+    assert not outcome.plan.prescription.applications
+    assert (tmp_path / "out" / "season.png").exists()
+    assert not (tmp_path / "out" / "choices.png").exists()
+
+
+def test_a_demand_of_nothing_at_all_is_drawn_too(tmp_path, copy_of):
+    folder = copy_of("home_garden")
+    (folder / "demand.csv").write_text("day,K,N\n0,0,0\n1,0,1\n2,0,1\n", encoding="utf-8")
+    edit(folder, lambda d: d["crop"].update(name="hay", demand="demand.csv", planted=date(2026, 5, 10)))
+    edit(folder, lambda d: d["season"].update(apply_on=[date(2026, 5, 10)]))
+    plan = plan_field(folder, out=tmp_path / "out").plan
+    assert plan.sufficiency["K"].share_of_season.tolist() == [1.0, 1.0]
+    assert (tmp_path / "out" / "season.png").exists()

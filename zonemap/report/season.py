@@ -90,7 +90,7 @@ def _panel(axes: Axes, plan: Plan, need: Need) -> None:
     for supplied, alpha in ((low, 0.3), (middle, 0.6)):
         axes.fill_between(day, supplied, asked, where=list(asked > supplied), color=_SHORT, alpha=alpha, linewidth=0)
     axes.plot(day, asked, color=_INK, linewidth=1.8)
-    top = 1.22 * max(float(asked.max()), float(min(high.max(), 2.5 * asked.max())))
+    top = 1.22 * (max(float(asked.max()), float(min(high.max(), 2.5 * asked.max()))) or float(high.max()) or 1.0)
     if middle.min() > top:
         text = f"supply above: {read.rate(found.supply_kg_ha_day[0, 1])}/day"
         axes.annotate(text, (0.5, 0.9), xycoords="axes fraction", ha="center", fontsize=7, color=_SUPPLY)
