@@ -59,6 +59,16 @@ def test_zones_that_save_less_than_varying_costs_are_not_taken(cost, zones):
     assert by_value(candidate, losses(cost_of_varying=cost), most=4).zones.count == zones
 
 
+def test_more_zones_are_taken_where_only_they_are_worth_varying():
+    def quarters_worth_more(count):
+        # of two zones that cut the halves the wrong way nothing is saved; four hold the halves
+        wrong = Zones(1 + np.arange(100) % 2)
+        return candidate(4) if count == 4 else Candidate(wrong, wrong, None, ())
+
+    assert by_value(quarters_worth_more, losses(cost_of_varying=9.0), most=4).zones.count == 4
+    assert by_value(quarters_worth_more, losses(cost_of_varying=11.0), most=4).zones.count == 1
+
+
 def test_a_cost_in_money_says_nothing_of_losses_that_are_not():
     assert losses(priced=False, cost_of_varying=1e6).cost_of_varying is None
 

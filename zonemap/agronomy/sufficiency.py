@@ -12,6 +12,8 @@ from zonemap.values.sufficiency import Sufficiency
 from zonemap.values.surface import Surface
 from zonemap.values.zones import Zones
 
+#: a demand below this, kg/ha/day, is none
+_NOTHING = 1e-12
 #: probabilities of the band that is shown
 BAND = (0.1, 0.5, 0.9)
 
@@ -54,6 +56,6 @@ def sufficiency(surface: Surface, demand: Demand, cell_area_ha: FloatArray, zone
     lacking = shortfall_curve(demand, since=demand.first_day).at(middle)
     return Sufficiency(
         supply,
-        middle * demand.response[peak] / asked if asked > 0 else np.ones_like(middle),
-        1 - lacking / total if total > 0 else np.ones_like(middle),
+        middle * demand.response[peak] / asked if asked > _NOTHING else np.ones_like(middle),
+        1 - lacking / total if total > _NOTHING else np.ones_like(middle),
     )

@@ -184,7 +184,8 @@ def by_value(
 ) -> ZoneChoice:
     """Fewest zones from which one more zone saves less than `least_gain` of the loss of one flat rate.
 
-    One zone where the zones so found save less than varying the rate costs.
+    Where varying the rate has a stated cost and the zones so found save less, the fewest zones that save more than it,
+    and one zone where none does.
 
     Parameters
     ----------
@@ -202,14 +203,16 @@ def by_value(
     """
     tried = _tried(candidates, losses, most=most)
     loss = {1: losses.of_zones(losses.flat())} | {count: lost for count, (lost, _) in tried.items()}
+    usable = [count for count, (_, candidate) in sorted(tried.items()) if not (distinct and candidate.alike)]
     chosen = 1
-    for count, (lost, candidate) in sorted(tried.items()):
-        saved_per_zone = (loss[chosen] - lost) / max(count - chosen, 1)
-        usable = count > chosen and not (distinct and candidate.alike)
-        if usable and saved_per_zone >= least_gain * loss[1] > 0:
+    for count in usable:
+        saved_per_zone = (loss[chosen] - loss[count]) / (count - chosen)
+        if saved_per_zone >= least_gain * loss[1] > 0:
             chosen = count
-    if loss[1] - loss[chosen] <= (losses.cost_of_varying or 0.0):
-        chosen = 1
+    cost = losses.cost_of_varying or 0.0
+    if loss[1] - loss[chosen] <= cost:
+        worth = [count for count in usable if losses.cost_of_varying and loss[1] - loss[count] > cost]
+        chosen = worth[0] if worth else 1
     return _choice(chosen, loss, {count: candidate for count, (_, candidate) in tried.items()}, losses)
 
 

@@ -66,7 +66,8 @@ def _sentence(advice: Advice, losses: Losses, choice: ZoneChoice, case: Case) ->
 
 
 def _one_rate(losses: Losses, choice: ZoneChoice, case: Case) -> str:
-    best = min(choice.loss, key=lambda count: choice.loss[count])
+    told_apart = [count for count in choice.loss if count not in choice.alike]
+    best = min(told_apart, key=lambda count: choice.loss[count])
     saved = choice.loss[1] - choice.loss[best]
     if losses.cost_of_varying and best > 1:
         per_area, _ = _money(saved, case)

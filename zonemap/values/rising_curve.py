@@ -71,5 +71,10 @@ class Piece:
         square = mean_slope - self.first_slope + share * bend
         linear = self.first_slope - share * bend
         constant = share * mean_slope
-        root = linear + np.sqrt(np.maximum(np.square(linear) + 4.0 * square * constant, 0.0))
-        return np.asarray(np.clip(2.0 * constant / np.maximum(root, _TINY), 0.0, 1.0))
+        root = np.sqrt(np.maximum(np.square(linear) + 4.0 * square * constant, 0.0))
+        # of the two forms of the solution the one without a difference of nearly equal numbers; where `linear` is
+        # negative `square` is positive
+        negative = linear < 0
+        above = np.where(negative, root - linear, 2.0 * constant)
+        below = np.where(negative, 2.0 * square, root + linear)
+        return np.asarray(np.clip(above / np.maximum(below, _TINY), 0.0, 1.0))
