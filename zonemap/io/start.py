@@ -170,7 +170,7 @@ def _text(name: str, seen: _Seen) -> str:
         else '# columns = { id = "sample", longitude = "lon", latitude = "lat", K = "k" }  # TODO: which is which?',
         *(['# crs = "EPSG:32614"          # TODO: which CRS are easting and northing in?'] if projected else []),
         "",
-        "# [crop]                      # TODO: what grows? zonemap crops lists the crops. Extracts: a [[rule]] or [[rate_table]]",
+        "# [crop]                      # TODO: what grows (zonemap crops)? Or a [[rule]] or [[rate_table]]",
         '# name = "corn"',
         "# yield_goal = 250",
         "# planted = 2026-04-25",
