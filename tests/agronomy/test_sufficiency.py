@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from zonemap.agronomy.rate import pooled_quantile
 from zonemap.agronomy.sufficiency import BAND, sufficiency
 from zonemap.values.distribution import Distribution
 from zonemap.values.need import Demand
@@ -59,3 +60,18 @@ def test_a_crop_that_asks_for_nothing_is_supplied():
         demand = Demand("K", date(2026, 5, 1), np.full(3, asked), np.ones(3), "")
         found = sufficiency(log_normal([0.0], [0.1]), demand, np.ones(1), Zones.whole(1))
         assert found.share_of_peak.tolist() == found.share_of_season.tolist() == [1.0, 1.0]
+
+
+def test_of_many_cells_some_tell_the_shares_of_all():
+    rng = np.random.default_rng(8)
+    cells = 60_000
+    place = np.arange(cells) / cells
+    zones, area = Zones(1 + (place > 0.2) + (place > 0.99)), rng.uniform(0.5, 1.0, cells)
+    surface = log_normal(1.0 + np.sin(9 * place), rng.uniform(0.1, 0.4, cells))
+    demand = Demand("K", date(2026, 5, 1), np.array([3.0, 5.0, 2.0]), np.ones(3), "")
+
+    found = sufficiency(surface, demand, area, zones)
+
+    for row, places in enumerate((Zones.whole(cells), zones, zones, zones)):
+        exact = [pooled_quantile(surface, area, places, probability=p)[max(row - 1, 0)] for p in BAND]
+        assert found.supply_kg_ha_day[row] == pytest.approx(exact, rel=5e-3)
