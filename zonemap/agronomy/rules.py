@@ -6,18 +6,17 @@ answers to the extract it was calibrated with and to no other.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from functools import partial
 from typing import TypeAlias
 
 import numpy as np
 
-from zonemap.agronomy.rules_tables import NORTH_CAROLINA, TRI_STATE_CROPS, TriStateCrop
+from zonemap.agronomy.rule_cards import card_of
+from zonemap.agronomy.rules_tables import NORTH_CAROLINA, TRI_STATE_CROPS, NutrientLevels, TriStateCrop
 from zonemap.errors import InputError
 from zonemap.units import K2O_PER_K, KG_HA_PER_LB_AC, P2O5_PER_P
 from zonemap.values.arrays import FloatArray
-from zonemap.values.basis import Basis
 from zonemap.values.need import NeedCurve
 from zonemap.values.rules import Line
 
@@ -28,62 +27,8 @@ _STEP = 1e-6
 _KNOTS = 201
 
 
-@dataclass(frozen=True, slots=True)
-class Parameter:
-    """One number a rule needs beside what is mapped.
-
-    Attributes
-    ----------
-    meaning
-        In words, with its unit.
-    default
-        ``None`` where the user has to say.
-    columns
-        Measured quantities whose field mean may stand for it.
-    follows
-        Whether such a quantity's line against the mapped value stands for it instead of its mean.
-    """
-
-    meaning: str
-    default: float | None = None
-    columns: tuple[str, ...] = ()
-    follows: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class RuleCard:
-    """What a rule reads, needs and gives.
-
-    Attributes
-    ----------
-    source
-        Where it stands.
-    quantity
-        Usual name of the measured quantity.
-    units
-        Units the value may be in.
-    extractants
-        Names of the extractant it is calibrated for, the first one shown; empty where none matters.
-    element
-        What the rate is of; empty for a product (lime).
-    parameters
-        Beside what is mapped.
-    caution
-        What belongs beside its rates.
-    """
-
-    title: str
-    source: str
-    quantity: str
-    units: tuple[str, ...]
-    extractants: tuple[str, ...]
-    element: str
-    parameters: Mapping[str, Parameter]
-    caution: str
-
-
-def tri_state_p(ppm: FloatArray, *, yield_goal: float, crop: TriStateCrop) -> FloatArray:
-    """P2O5, lb/ac: crop removal plus five times what the soil lacks; removal up to the maintenance limit; then none.
+def tri_state_p(ppm: FloatArray, *, yield_goal: float, levels: NutrientLevels) -> FloatArray:
+    """P2O5, lb/ac: removal plus five times what the soil lacks; removal up to the maintenance limit; none from there.
 
     Parameters
     ----------
@@ -91,48 +36,66 @@ def tri_state_p(ppm: FloatArray, *, yield_goal: float, crop: TriStateCrop) -> Fl
         Mehlich-3 P.
     yield_goal
         bu/ac, alfalfa ton/ac.
+    levels
+        Removal in lb of P2O5.
 
     References
     ----------
-    Culman et al. 2020, Tri-State Fertilizer Recommendations, Bulletin 974, Ohio State University (framework and
-    critical levels read in extension summaries of it: build-up, maintenance, no drawdown; the factor 5 and removal
-    rates from memory).
+    Culman et al. 2020, Tri-State Fertilizer Recommendations, Bulletin 974, Ohio State University. Read: the framework
+    (Ohio State University Extension, agronomic crops team, chapter "Phosphorus and Potassium": build-up below the
+    critical level, maintenance above it, no drawdown), and that nothing is spread at or above the limit (Watters 2021,
+    Nutrient Removal for Field Crops in Ohio, Ohio State University Extension ANR-96). From memory: the factor 5.
     """
-    removed = yield_goal * crop.p2o5_removal
-    rate = np.maximum(crop.p_critical_ppm - ppm, 0.0) * 5 + removed
-    return np.where(ppm > crop.p_limit_ppm, 0.0, rate)
+    rate = np.maximum(levels.critical_ppm - ppm, 0.0) * 5 + yield_goal * levels.removal
+    return np.where(ppm >= levels.limit_ppm, 0.0, rate)
 
 
-def tri_state_k(ppm: FloatArray, *, yield_goal: float, cec: float, crop: TriStateCrop) -> FloatArray:
-    """K2O, lb/ac: (CL - STL)(1 + 0.05 CEC) + removal + 20, none beyond the maintenance limit.
+def tri_state_k(ppm: FloatArray, *, yield_goal: float, cec: float, levels: NutrientLevels) -> FloatArray:
+    """K2O, lb/ac: (CL - STL)(1 + 0.05 CEC) + removal + 20, none from the maintenance limit on.
 
     Parameters
     ----------
     ppm
         Mehlich-3 K.
+    yield_goal
+        bu/ac, alfalfa ton/ac.
     cec
-        cmolc/kg; up to 5 the critical level is 100 ppm and the limit 130, above it 120 and 170.
+        cmolc/kg.
+    levels
+        Removal in lb of K2O.
 
     References
     ----------
-    As `tri_state_p`; critical levels and limits read in a laboratory's summary of the 2020 edition.
+    As `tri_state_p`. The equation was read in a second-hand copy, and "crop removal plus 20 lb" in the maintenance
+    range in Watters 2021, ANR-96.
 
     Examples
     --------
     Critical level 120, soil test 100, CEC 15, 180 bu/ac of corn removing .20 lb/bu: 35 + 36 + 20.
 
-    >>> rate = tri_state_k(np.array([100.0, 150.0, 171.0]), yield_goal=180, cec=15, crop=TRI_STATE_CROPS["corn"])
+    >>> corn = potassium_levels(TRI_STATE_CROPS["corn"], cec=15)
+    >>> rate = tri_state_k(np.array([100.0, 150.0, 170.0]), yield_goal=180, cec=15, levels=corn)
     >>> [round(float(lb), 6) for lb in rate]
     [91.0, 56.0, 0.0]
     """
-    critical, limit = potassium_levels(cec)
-    rate = np.maximum(critical - ppm, 0.0) * (1 + 0.05 * cec) + yield_goal * crop.k2o_removal + 20
-    return np.where(ppm > limit, 0.0, rate)
+    short = np.maximum(levels.critical_ppm - ppm, 0.0)
+    rate = short * (1 + 0.05 * cec) + yield_goal * levels.removal + 20
+    return np.where(ppm >= levels.limit_ppm, 0.0, rate)
 
 
-def potassium_levels(cec: float) -> tuple[float, float]:
-    """Critical level and maintenance limit, Mehlich-3 ppm."""
-    return (100.0, 130.0) if cec <= 5 else (120.0, 170.0)
+def phosphorus_levels(crop: TriStateCrop) -> NutrientLevels:
+    """Levels of P, and removal of P2O5."""
+    return NutrientLevels(crop.p_critical_ppm, crop.p_limit_ppm, crop.p2o5_removal)
+
+
+def potassium_levels(crop: TriStateCrop, *, cec: float) -> NutrientLevels:
+    """Levels of K, and removal of K2O: 100 to 130 ppm up to a CEC of 5 cmolc/kg, 120 to 170 ppm above it.
+
+    References
+    ----------
+    Both ranges read in a laboratory's summary of the 2020 edition.
+    """
+    return NutrientLevels(*((100.0, 130.0) if cec <= 5 else (120.0, 170.0)), crop.k2o_removal)
 
 
 def nebraska_corn_n(ppm: FloatArray, *, yield_goal: float, organic_matter: float, credits_lb_ac: float) -> FloatArray:
@@ -141,7 +104,7 @@ def nebraska_corn_n(ppm: FloatArray, *, yield_goal: float, organic_matter: float
     Parameters
     ----------
     ppm
-        Nitrate-N of the root zone.
+        Nitrate-nitrogen, mean of the top 2 to 4 ft.
     yield_goal
         bu/ac.
     organic_matter
@@ -151,7 +114,9 @@ def nebraska_corn_n(ppm: FloatArray, *, yield_goal: float, organic_matter: float
 
     References
     ----------
-    University of Nebraska-Lincoln, fertilizer suggestions for corn (EC117).
+    University of Nebraska-Lincoln, Nutrient Management Suggestions for Corn (EC117): formula and the meaning of its
+    terms read in an extension article of 2021, that 2 ft are the least depth in the circular's edition of 2023. Its
+    factors for prices and time of spreading are left at 1.
 
     Examples
     --------
@@ -168,11 +133,12 @@ def nebraska_corn_n(ppm: FloatArray, *, yield_goal: float, organic_matter: float
 
 
 def north_carolina(index: FloatArray, *, equation: int) -> FloatArray:
-    """P2O5 or K2O, lb/ac, from the soil test index by an equation of Table 2.4; 0 from where it falls to 0 or turns up.
+    """P2O5 or K2O, lb/ac, from the soil test index by an equation of Table 2.4: not below 0, level where it turns up.
 
     References
     ----------
-    Hardy, Tucker & Stokes 2014, Crop Fertilization Based on North Carolina Soil Tests, NCDA&CS Circular 1, Table 2.4.
+    Hardy, Tucker & Stokes 2014, Crop Fertilization Based on North Carolina Soil Tests, NCDA&CS Circular 1, Table 2.4
+    (read; equation 4 alone turns up before it reaches 0, and keeps 16 lb/ac from there).
 
     Examples
     --------
@@ -192,7 +158,7 @@ def north_carolina_lime(ph: FloatArray, *, target_ph: float, buffer_ph: FloatArr
 
     References
     ----------
-    As `north_carolina`, the section on lime; acidity in meq/100 cm3.
+    As `north_carolina`, Table 2.1 (read, with the example); acidity in meq/100 cm3. Residual credit is left out.
 
     Examples
     --------
@@ -204,103 +170,6 @@ def north_carolina_lime(ph: FloatArray, *, target_ph: float, buffer_ph: FloatArr
     acidity = np.maximum(4 * (6.6 - np.asarray(buffer_ph)), 0.0)
     below = np.minimum(ph, target_ph)
     return np.asarray(acidity * (target_ph - below) / (6.6 - below))
-
-
-_MEHLICH_3 = ("Mehlich-3", "Mehlich 3", "Mehlich III", "M3", "Mehlich3")
-_YIELD = Parameter("yield goal, bu/ac (alfalfa: ton/ac)")
-_CEC = Parameter("cation exchange capacity, cmolc/kg", columns=("CEC", "cec"))
-_LIMITS = (
-    "It defers to the laboratory's own calibration, the nutrient management plan and local codes: a rule holds for the "
-    "soils it was calibrated on."
-)
-CARDS: Mapping[str, RuleCard] = {
-    "tri_state_p": RuleCard(
-        "Tri-State phosphorus",
-        "Culman et al. 2020, Tri-State Fertilizer Recommendations, Bulletin 974 (removal rates from memory)",
-        "P", ("ppm", "mg/kg"), _MEHLICH_3, "P", {"yield_goal": _YIELD}, _LIMITS,
-    ),
-    "tri_state_k": RuleCard(
-        "Tri-State potassium",
-        "Culman et al. 2020, Tri-State Fertilizer Recommendations, Bulletin 974 (removal rates from memory)",
-        "K", ("ppm", "mg/kg"), _MEHLICH_3, "K", {"yield_goal": _YIELD, "cec": _CEC}, _LIMITS,
-    ),
-    "nebraska_corn_n": RuleCard(
-        "Nebraska nitrogen for corn",
-        "University of Nebraska-Lincoln, fertilizer suggestions for corn (EC117)",
-        "NO3", ("ppm", "mg/kg"), ("KCl", "2 M KCl", "1 M KCl", "potassium chloride", "calcium sulfate", "water"), "N",
-        {
-            "yield_goal": Parameter("yield goal, bu/ac"),
-            "organic_matter": Parameter("organic matter, percent", columns=("OM", "organic_matter", "om")),
-            "credits": Parameter("nitrogen of legumes, manure and water, lb/ac", 0.0),
-        },
-        f"The nitrate is the mean of the root zone (2 ft and deeper), not of the plough layer. {_LIMITS}",
-    ),
-    "north_carolina_p": RuleCard(
-        "North Carolina phosphorus",
-        "Hardy, Tucker & Stokes 2014, NCDA&CS Circular 1, Table 2.4",
-        "P", ("index",), _MEHLICH_3, "P",
-        {"equation": Parameter("number of the crop's equation in Table 2.4 (1 to 20)")}, _LIMITS,
-    ),
-    "north_carolina_k": RuleCard(
-        "North Carolina potassium",
-        "Hardy, Tucker & Stokes 2014, NCDA&CS Circular 1, Table 2.4",
-        "K", ("index",), _MEHLICH_3, "K",
-        {"equation": Parameter("number of the crop's equation in Table 2.4 (1 to 20)")}, _LIMITS,
-    ),
-    "north_carolina_lime": RuleCard(
-        "North Carolina lime",
-        "Hardy, Tucker & Stokes 2014, NCDA&CS Circular 1, lime",
-        "pH", ("pH",), (), "",
-        {
-            "target_ph": Parameter("pH to reach, below 6.6", 6.0),
-            "buffer_ph": Parameter("buffer pH of the laboratory (Mehlich)", columns=("BpH", "buffer_pH"), follows=True),
-        },
-        "The lime rate is for agricultural limestone of 90 % neutralizing value worked in 8 in deep (from memory): "
-        f"another depth or stone needs another rate. {_LIMITS}",
-    ),
-}  # fmt: skip
-
-
-def card_of(name: str, *, where: str) -> RuleCard:
-    """Look a rule up.
-
-    Raises
-    ------
-    InputError
-        When there is no such rule; the message lists the names.
-    """
-    if name not in CARDS:
-        raise InputError(where, f"'{name}' is not a rule this knows", f"Choose one of {', '.join(CARDS)}.")
-    return CARDS[name]
-
-
-def refuse_other_extract(name: str, basis: Basis, unit: str, *, where: str) -> None:
-    """Refuse values that a rule was not calibrated for.
-
-    Raises
-    ------
-    InputError
-        For another basis, extractant or unit; the message names both.
-    """
-    card = card_of(name, where=where)
-    if basis.kind != "extract":
-        what = f"{card.title} reads an extract, and these are {basis.kind} values"
-        raise InputError(where, what, "Give values of that extract, or remove the rule.")
-    if card.extractants and _plain(basis.extractant) not in {_plain(known) for known in card.extractants}:
-        what = f"{card.title} is calibrated for {card.extractants[0]}, and these were extracted with {basis.extractant}"
-        raise InputError(where, what, "Use a rule for your extractant, or a [[rate_table]] of your own.")
-    if unit not in card.units:
-        what = f"{card.title} reads {' or '.join(card.units)}, and these are {unit}"
-        raise InputError(where, what, f"Give {card.quantity} in {card.units[0]}.")
-
-
-def _plain(extractant: str) -> str:
-    """Extractant without case, spaces and hyphens.
-
-    >>> _plain("Mehlich - 3") == _plain("mehlich3")
-    True
-    """
-    return re.sub(r"[\s\-_]+", "", extractant).casefold()
 
 
 def rule_curve(
@@ -317,7 +186,7 @@ def rule_curve(
     product
         What the curve is of, for a rule whose rate is of a product.
     number
-        Every parameter of the rule's card; lines that rise or fall only where the card says so.
+        Every parameter of the rule's card but those by crop; lines that rise or fall only where the card says so.
 
     Raises
     ------
@@ -325,6 +194,9 @@ def rule_curve(
         For a crop or a number the rule does not know.
     """
     card = card_of(name, where=where)
+    if card.crop and crop not in ("", card.crop):
+        mend = "Use a rule for your crop, or a [[rate_table]] of your own."
+        raise InputError(f"{where}, crop", f"{card.title} is not for {crop}", mend)
     level = {key: line.intercept for key, line in number.items() if not card.parameters[key].follows}
     following = {key: line for key, line in number.items() if card.parameters[key].follows}
     value, rate = _RULES[name](crop, level, following, where)
@@ -338,26 +210,42 @@ _Numbers: TypeAlias = Mapping[str, float]
 _Lines: TypeAlias = Mapping[str, Line]
 
 
-def _tri_state_crop(crop: str, where: str) -> TriStateCrop:
-    if crop not in TRI_STATE_CROPS:
-        mend = f"Write crop = one of {', '.join(TRI_STATE_CROPS)} in this [[rule]]."
+def _levels(crop: str, number: _Numbers, of: Callable[[TriStateCrop], NutrientLevels], where: str) -> NutrientLevels:
+    """Levels and removal: as stated, else of the crop's row."""
+    stated = {key: number[key] for key in ("critical_level", "maintenance_limit", "removal") if key in number}
+    if crop not in TRI_STATE_CROPS and len(stated) < 3:
+        known = ", ".join(TRI_STATE_CROPS)
+        mend = f"Write crop = one of {known}; or critical_level, maintenance_limit and removal of your own."
         raise InputError(f"{where}, crop", f"the Tri-State rules know no '{crop}'", mend)
-    return TRI_STATE_CROPS[crop]
+    row = of(TRI_STATE_CROPS[crop]) if crop in TRI_STATE_CROPS else NutrientLevels(0.0, 0.0, 0.0)
+    levels = NutrientLevels(
+        stated.get("critical_level", row.critical_ppm),
+        stated.get("maintenance_limit", row.limit_ppm),
+        stated.get("removal", row.removal),
+    )
+    if levels.limit_ppm <= levels.critical_ppm:
+        what = f"{levels.limit_ppm:g} ppm is not above the critical level, {levels.critical_ppm:g} ppm"
+        raise InputError(f"{where}, maintenance_limit", what, "Write maintenance_limit = a higher number.")
+    return levels
+
+
+def _to_the_limit(levels: NutrientLevels) -> FloatArray:
+    """Knots of a rule that falls to the critical level, stays, and ends at the limit."""
+    return np.array([0.0, levels.critical_ppm, levels.limit_ppm - _STEP, levels.limit_ppm])
 
 
 def _tri_state_p(crop: str, number: _Numbers, following: _Lines, where: str) -> _Sampled:
     del following
-    row = _tri_state_crop(crop, where)
-    ppm = np.array([0.0, row.p_critical_ppm, row.p_limit_ppm, row.p_limit_ppm + _STEP])
-    return ppm, tri_state_p(ppm, yield_goal=number["yield_goal"], crop=row)
+    levels = _levels(crop, number, phosphorus_levels, where)
+    ppm = _to_the_limit(levels)
+    return ppm, tri_state_p(ppm, yield_goal=number["yield_goal"], levels=levels)
 
 
 def _tri_state_k(crop: str, number: _Numbers, following: _Lines, where: str) -> _Sampled:
     del following
-    row = _tri_state_crop(crop, where)
-    critical, limit = potassium_levels(number["cec"])
-    ppm = np.array([0.0, critical, limit, limit + _STEP])
-    return ppm, tri_state_k(ppm, yield_goal=number["yield_goal"], cec=number["cec"], crop=row)
+    levels = _levels(crop, number, partial(potassium_levels, cec=number["cec"]), where)
+    ppm = _to_the_limit(levels)
+    return ppm, tri_state_k(ppm, yield_goal=number["yield_goal"], cec=number["cec"], levels=levels)
 
 
 def _nebraska_corn_n(crop: str, number: _Numbers, following: _Lines, where: str) -> _Sampled:

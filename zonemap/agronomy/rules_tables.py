@@ -16,8 +16,19 @@ class TriStateCrop:
     p_limit_ppm: float
 
 
-#: Tri-State 2020. Critical levels of P 20 and, for wheat and alfalfa, 30 ppm: read in a laboratory's summary;
-#: maintenance limits 20 ppm above them, and removal rates: from memory.
+@dataclass(frozen=True, slots=True)
+class NutrientLevels:
+    """One nutrient of one crop on one soil: Mehlich-3 levels in ppm, and removal in lb of the oxide per bu or ton."""
+
+    critical_ppm: float
+    limit_ppm: float
+    removal: float
+
+
+#: Tri-State 2020. Critical levels of P 20 and, for wheat and alfalfa, 30 ppm: read in a laboratory's summary of the
+#: edition; maintenance limits 20 ppm above them, and removal rates: from memory. The removal of corn and soybean agrees
+#: with what Culman et al. 2019, Nutrients Removed with Harvested Corn, Soybean, and Wheat Grain in Ohio, Ohio State
+#: University Extension ANR-74, says of a rotation (read; a test compares them).
 TRI_STATE_CROPS: Mapping[str, TriStateCrop] = {
     "corn": TriStateCrop(0.35, 0.20, 20.0, 40.0),
     "soybean": TriStateCrop(0.80, 1.15, 20.0, 40.0),
@@ -25,8 +36,8 @@ TRI_STATE_CROPS: Mapping[str, TriStateCrop] = {
     "alfalfa": TriStateCrop(12.0, 49.0, 30.0, 50.0),
 }
 
-#: Hardy, Tucker & Stokes 2014, NCDA&CS Circular 1, Table 2.4: equation -> (a, b, c) of a I^2 - b I + c, lb/ac
-#: (equations 21 to 25, in lb/1000 ft2, are left out).
+#: Hardy, Tucker & Stokes 2014, NCDA&CS Circular 1, Table 2.4: equation -> (a, b, c) of a I^2 - b I + c, lb/ac; all
+#: twenty read (equations 21 to 25, in lb/1000 ft2, are left out).
 NORTH_CAROLINA: Mapping[int, tuple[float, float, float]] = {
     1: (0.0467, 13.0, 900.0),
     2: (0.0202, 6.37, 500.0),

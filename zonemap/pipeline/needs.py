@@ -17,7 +17,7 @@ from zonemap.agronomy.timing import choose_day, spread_by
 from zonemap.amounts import reader
 from zonemap.errors import InputError
 from zonemap.pipeline.costing import costs_of, relative, share_short
-from zonemap.pipeline.rule_needs import rule_needs
+from zonemap.pipeline.rule_needs import refuse_rules, refuse_shared_products, rule_needs
 from zonemap.units import UnitSystem
 from zonemap.values.case import Case
 from zonemap.values.grid import Grid
@@ -47,6 +47,7 @@ def season_shortfall(case: Case, surfaces: Mapping[str, Surface], grid: Grid) ->
     if case.samples.basis.kind != "resin":
         what = f"demand per day cannot be compared with a {case.samples.basis.kind} value"
         raise InputError("field.toml, samples.basis", what, "Give resin supply rates, or a [[rate_table]].")
+    refuse_rules(case)
     demands, response_notes = _responding(case, crop_demand(case.crop, case.season.temperatures, units=case.units))
     _refuse_late_days(case, demands)
     pairs = [
@@ -94,6 +95,7 @@ def conventional_rule(case: Case, surfaces: Mapping[str, Surface], grid: Grid) -
         mend = 'Add [[rule]] with name = "tri_state_k" or another; zonemap rules lists them.'
         raise InputError("field.toml", "there is no [[rule]]", mend)
     needs, notes = rule_needs(case, surfaces, grid)
+    refuse_shared_products(needs, case.rate_tables)
     return (*needs, *(_table_need(case, table, surfaces, grid) for table in case.rate_tables)), notes
 
 

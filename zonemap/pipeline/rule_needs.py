@@ -2,21 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
 from zonemap.agronomy.products import cheapest_source, price_per_kg_of
-from zonemap.agronomy.rules import RuleCard, card_of, refuse_other_extract, rule_curve
+from zonemap.agronomy.rule_cards import (
+    DEFERS,
+    Parameter,
+    RuleCard,
+    card_of,
+    refuse_other_extract,
+    refuse_other_quantity,
+)
+from zonemap.agronomy.rules import rule_curve
 from zonemap.agronomy.timing import choose_day
 from zonemap.errors import InputError
 from zonemap.pipeline.costing import costs_of, share_short
+from zonemap.values.arrays import FloatArray
 from zonemap.values.case import Case
 from zonemap.values.grid import Grid
 from zonemap.values.need import Need, NeedCurve
 from zonemap.values.note import Note
 from zonemap.values.rules import Line, Rule
-from zonemap.values.season import Product
+from zonemap.values.season import Product, RateTable
 from zonemap.values.surface import Surface
 
 _LIME = "lime"
@@ -44,7 +53,36 @@ def rule_needs(case: Case, surfaces: Mapping[str, Surface], grid: Grid) -> tuple
         needs.append(need)
         notes += said
     cautions = dict.fromkeys(card_of(rule.name, where="").caution for rule in case.rules)
-    return tuple(needs), (*notes, *(Note("caution", text) for text in cautions))
+    return tuple(needs), (*notes, *(Note("caution", text) for text in [*cautions, DEFERS] if text))
+
+
+def refuse_rules(case: Case) -> None:
+    """Refuse [[rule]] tables beside values that no rule reads: they would be passed over.
+
+    Raises
+    ------
+    InputError
+        Naming the first rule.
+    """
+    if case.rules:
+        what = f"rules read extracts, and these are {case.samples.basis.kind} values"
+        raise InputError("field.toml, rule 1", what, "Remove the [[rule]] tables, or give values of that extract.")
+
+
+def refuse_shared_products(needs: Sequence[Need], tables: Sequence[RateTable]) -> None:
+    """Refuse a product that both a rule and a rate table ask for.
+
+    Raises
+    ------
+    InputError
+        Naming the table and the product.
+    """
+    taken = {need.product.name for need in needs if need.product is not None}
+    for number, table in enumerate(tables, start=1):
+        if table.product in taken:
+            what = f"'{table.product}' meets a rule too"
+            mend = "Keep the rule or the rate table, or give one of them another product."
+            raise InputError(f"field.toml, rate_table {number}, product", what, mend)
 
 
 def _need(
@@ -55,6 +93,7 @@ def _need(
         what = f"{card.title} reads {quantity}, which was not measured"
         raise InputError(f"{where}, value", what, f"Name one of {', '.join(surfaces)}.")
     surface = surfaces[quantity]
+    refuse_other_quantity(rule.name, quantity, where=f"{where}, value")
     refuse_other_extract(rule.name, case.samples.basis, surface.unit, where=where)
     numbers, notes = _numbers(case, rule, card, quantity, where=where)
     product = _product(case, rule, card, where=where)
@@ -69,14 +108,20 @@ def _need(
         where=where,
     )
     notes.append(Note("warning", f"{_of(curve)}: rates by {card.title} ({card.source})."))
+    if card.least_depth_in and case.samples.basis.depth_cm is None:
+        text = f"{card.title} reads samples of {card.least_depth_in:g} in or deeper; theirs is not stated."
+        notes.append(Note("warning", text))
+    # a rule's rate is of what feeds the crop: a product that gives less of its content is spread at more
+    fraction = product.available_fraction if product is not None and not curve.product else 1.0
     price = None
     if product is not None:
         price = product.price_per_kg if curve.product else price_per_kg_of(card.element, product)
+    price = None if price is None else price / fraction
     costs = costs_of(case.decision, curve.product or card.element, curve, price)
     on = choose_day(case.season.apply_on, None)
     if product is None:
         notes.append(Note("warning", f"{_of(curve)}: no [[product]] holds it, so no rate is planned for it."))
-    return Need(curve, costs, None, product, on, 1.0, None, None, share_short(surface, curve, grid)), notes
+    return Need(curve, costs, None, product, on, fraction, None, None, share_short(surface, curve, grid)), notes
 
 
 def _of(curve: NeedCurve) -> str:
@@ -108,35 +153,63 @@ def _numbers(
         raise InputError(f"{where}, {stray[0]}", f"{card.title} takes no {stray[0]}", f"It takes: {takes}.")
     numbers, notes = {key: Line(number) for key, number in rule.number.items()}, []
     for key, parameter in card.parameters.items():
-        if key in numbers:
+        if key in rule.number:
+            _refuse_too_much(parameter, rule.number[key], where=f"{where}, {key}")
             continue
+        goal = _yield_goal(case, rule) if key == "yield_goal" else None
         column = next((name for name in parameter.columns if name in case.samples.columns), None)
-        if key == "yield_goal" and case.crop is not None and case.crop.yield_goal is not None and case.units == "us":
-            numbers[key] = Line(case.crop.yield_goal)
+        if goal is not None:
+            numbers[key] = Line(goal)
         elif column is not None:
-            numbers[key], said = _measured(case, column, quantity if parameter.follows else None)
+            numbers[key], said = _measured(case, column, parameter, quantity, where=f"{where}, {key}")
             notes.append(Note("warning", f"{card.title}: {parameter.meaning} {said}."))
         elif parameter.default is not None:
             numbers[key] = Line(parameter.default)
             notes.append(Note("warning", f"{card.title}: {parameter.meaning} was taken as {parameter.default:g}."))
-        else:
+        elif not parameter.by_crop:
             raise InputError(
                 f"{where}, {key}", f"is missing: {parameter.meaning}", f"Write {key} = ... in this [[rule]]."
             )
     return numbers, notes
 
 
-def _measured(case: Case, column: str, against: str | None) -> tuple[Line, str]:
-    """Mean of a column over the samples, or its line against another where it goes with it; and words for it."""
-    value = case.samples.columns[column].value
+def _yield_goal(case: Case, rule: Rule) -> float | None:
+    """The field's own yield goal, where it is of the rule's crop and in its unit."""
+    if case.crop is None or case.units != "us" or rule.crop not in ("", case.crop.name):
+        return None
+    return case.crop.yield_goal
+
+
+def _refuse_too_much(parameter: Parameter, number: float, *, where: str) -> None:
+    if number > parameter.most:
+        what = f"{number:.3g} is above {parameter.most:g}, so it is no {parameter.meaning}"
+        raise InputError(where, what, "Give what the meaning says, or use a [[rate_table]] of your own.")
+
+
+def _measured(case: Case, column: str, parameter: Parameter, quantity: str, *, where: str) -> tuple[Line, str]:
+    """Mean of a column over the samples, or its line against the mapped value if it goes with it; and words for it."""
+    unit, value = case.samples.columns[column].unit, case.samples.columns[column].value
+    if parameter.unit and unit != parameter.unit:
+        what = f"{column} was measured in {unit}, and the rule reads {parameter.unit}"
+        raise InputError(where, what, "Give the column in that unit, or the number in this [[rule]].")
     known = value[np.isfinite(value)]
+    if known.size == 0:
+        raise InputError(where, f"{column} has no values", "Give the number in this [[rule]].")
     mean = float(known.mean())
-    if against is not None:
-        other = case.samples.columns[against].value
-        both = np.isfinite(value) & np.isfinite(other)
-        if np.count_nonzero(both) >= _LEAST_PAIRS and np.ptp(other[both]) > 0 and np.ptp(value[both]) > 0:
-            slope, intercept = np.polyfit(other[both], value[both], 1)
-            if abs(float(np.corrcoef(other[both], value[both])[0, 1])) >= _LEAST_CORRELATION:
-                line = Line(float(intercept), float(slope), float(known.min()), float(known.max()))
-                return line, f"follows {against} along its line through the samples"
+    _refuse_too_much(parameter, mean, where=where)
+    line = _line(value, case.samples.columns[quantity].value) if parameter.follows else None
+    if line is not None:
+        return line, f"follows {quantity} along its line through the samples"
     return Line(mean), f"is the mean of the samples, {mean:.3g}, everywhere"
+
+
+def _line(value: FloatArray, against: FloatArray) -> Line | None:
+    """Least-squares line of one column against another, held within what was measured; ``None`` where none is clear."""
+    both = np.isfinite(value) & np.isfinite(against)
+    value, against = value[both], against[both]
+    if value.size < _LEAST_PAIRS or np.ptp(value) == 0 or np.ptp(against) == 0:
+        return None
+    if abs(float(np.corrcoef(against, value)[0, 1])) < _LEAST_CORRELATION:
+        return None
+    slope, intercept = np.polyfit(against, value, 1)
+    return Line(float(intercept), float(slope), float(value.min()), float(value.max()))
