@@ -44,6 +44,24 @@ def test_a_misspelt_key_is_named_with_the_one_that_is_meant() -> None:
         parse_field_file(LEAST.replace("[samples]", "[sample]").encode())
 
 
+def test_a_wrong_key_of_a_rule_is_told_in_the_words_of_rules() -> None:
+    with pytest.raises(InputError, match=r"^field\.toml, rule 1, target_p: .*Did you mean target_ph\?"):
+        _parse('[[rule]]\nname = "north_carolina_lime"\ntarget_p = 6.0\n')
+    with pytest.raises(InputError, match=r"^field\.toml, rule 1, yield_goal: .*Write a positive number in bu/ac"):
+        _parse('[[rule]]\nname = "tri_state_p"\nyield_goal = "190"\n')
+
+
+@pytest.mark.parametrize("table", [name for name in FieldFile.model_fields if name != "field"])
+def test_a_key_no_table_knows_is_answered_with_keys_of_its_own_table(table: str) -> None:
+    # every table has keys of its own: the list of all tables is never the answer to a key inside one
+    kind = FieldFile.model_fields[table].annotation
+    brackets = ("[[", "]]") if "list" in str(kind) else ("[", "]")
+    least = LEAST if table != "samples" else LEAST.rpartition("[samples]")[0]
+    with pytest.raises(InputError, match=rf"^field\.toml, {table}( 1)?, qqqq") as refused:
+        _parse(f"{brackets[0]}{table}{brackets[1]}\nqqqq = 1\n", least=least)
+    assert "rate_table, rule" not in refused.value.mend
+
+
 def test_an_unknown_key_lists_those_there_are() -> None:
     with pytest.raises(InputError, match=r"^field\.toml, spreader, colour: .*use one of swath_ft, swath_m"):
         _parse('[spreader]\ncolour = "green"\n')

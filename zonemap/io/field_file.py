@@ -457,7 +457,8 @@ def _models(keys: list[int | str]) -> tuple[type[BaseModel], str | None]:
 _TABLES: dict[str, type[BaseModel]] = {
     "field": FieldTable, "samples": SamplesTable, "other_samples": OtherSamplesTable, "covariate": CovariateTable,
     "crop": CropTable, "season": SeasonTable, "decision": DecisionTable, "product": ProductTable,
-    "rate_table": RateTableTable, "spreader": SpreaderTable, "no_spread": NoSpreadTable,
+    "rate_table": RateTableTable, "rule": RuleTable, "spreader": SpreaderTable, "zones": ZonesTable,
+    "zone_edit": ZoneEditTable, "no_spread": NoSpreadTable,
 }  # fmt: skip
 
 
