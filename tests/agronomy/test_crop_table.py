@@ -7,12 +7,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from zonemap.agronomy.crops import crop_names, crop_row, steepness_of_days
+from zonemap.agronomy.crops import crop_names, crop_row
 from zonemap.agronomy.demand import crop_demand
+from zonemap.agronomy.logistic import steepness_of_days
 from zonemap.agronomy.response import mean_temperature, temperature_response
 from zonemap.errors import InputError
 from zonemap.units import K2O_PER_K, KG_HA_PER_LB_AC, P2O5_PER_P
-from zonemap.values.season import Crop, Temperatures
+from zonemap.values.season import Crop, Temperatures, UptakeShape
 
 PLANTED = date(2026, 5, 1)
 
@@ -102,7 +103,7 @@ def test_a_handout_s_wrong_factor_of_potash_is_not_ours():
 
 
 def test_own_totals_and_shapes_take_the_table_s_place():
-    found = demands("corn", goal=220, totals={"K": 150.0, "Zn": 0.4}, shapes={"K": (40.0, steepness_of_days(20.0))})
+    found = demands("corn", goal=220, totals={"K": 150.0, "Zn": 0.4}, shapes={"K": UptakeShape(40.0, 20.0)})
     potassium = found["K"].demand_kg_ha_day
     assert potassium.sum() == pytest.approx(150.0)
     between = np.searchsorted(np.cumsum(potassium) / 150.0, [0.1, 0.5, 0.9])
@@ -118,12 +119,14 @@ def test_a_total_makes_a_demand_the_table_does_not_have():
 
 
 def test_what_the_table_lacks_is_refused():
-    with pytest.raises(InputError, match=r"There is: karlen_1988, by_silking_63"):
+    with pytest.raises(InputError, match=r"There is: bender_2013, karlen_1988, by_silking_63"):
         demands("corn", sources={"K": "nobody_1900"})
-    with pytest.raises(InputError, match="There is: no other"):
+    with pytest.raises(InputError, match="There is: memory, table_tomato_2023"):
         demands("tomato", sources={"K": "karlen_1988"})
+    with pytest.raises(InputError, match="There is one source only: drop the key"):
+        demands("garden_tomato", sources={"K": "karlen_1988"})
     with pytest.raises(InputError, match=r"Give crop\.totals Zn too"):
-        demands("tomato", shapes={"Zn": (50.0, 0.1)})
+        demands("tomato", shapes={"Zn": UptakeShape(50.0, 30.0)})
 
 
 @given(name=st.sampled_from(crop_names()), factor=st.floats(0.1, 2.9))

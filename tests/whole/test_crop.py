@@ -1,5 +1,6 @@
 """The user's own totals, sources and temperatures, through a whole plan."""
 
+import json
 from datetime import date, timedelta
 
 import numpy as np
@@ -11,7 +12,7 @@ from zonemap.cli import main
 from zonemap.errors import InputError
 from zonemap.io.folder import read_folder
 from zonemap.job import plan_field
-from zonemap.units import KG_HA_PER_LB_AC, P2O5_PER_P
+from zonemap.units import K2O_PER_K, KG_HA_PER_LB_AC, P2O5_PER_P
 
 
 def edit(folder, change):
@@ -41,7 +42,12 @@ def test_totals_are_per_acre_and_by_element_or_oxide(copy_of):
         ({"totals": {"Xx": 30}}, "Use one of N, P, K"),
         ({"shape": {"K2O": {"midpoint_day": 50, "days_10_90": 30}}}, "Use one of N, P, K"),
         ({"shape": {"K": {"midpoint_day": 50}}}, "days_10_90 = 30"),
-        ({"sources": {"K": "nobody"}}, "There is: no other"),
+        ({"sources": {"K": "nobody"}}, "There is: memory, new_england_guide"),
+        ({"totals": {"N": 100}, "name": "alfalfa"}, "Drop the key, or give the demand itself"),
+        ({"shape": {"K": {"midpoint_day": 50, "days_10_90": 30, "peak_days": 10}}}, "Write { midpoint_day = 55"),
+        ({"shape": {"K": {"midpoint_day": 50, "peak_days": 10}}}, "Write { midpoint_day = 55"),
+        ({"shape": {"K": {"midpoint_day": 300, "days_10_90": 30}}}, "half is taken up: midpoint_day = 55"),
+        ({"shape": {"K": {"midpoint_day": 50, "peak_days": 30, "peak_mean": 20}}}, "a smaller peak, fewer days"),
     ],
 )
 def test_what_makes_no_demand_is_refused(tmp_path, copy_of, change, mend):
@@ -49,6 +55,14 @@ def test_what_makes_no_demand_is_refused(tmp_path, copy_of, change, mend):
     edit(folder, lambda d: d["crop"].update(change))
     with pytest.raises(InputError, match=mend):
         plan_field(folder, out=tmp_path / "out")
+
+
+def test_an_own_peak_is_in_pounds_per_acre_and_day(copy_of):
+    folder = copy_of("home_garden")
+    edit(folder, lambda d: d["crop"].update(shape={"K": {"midpoint_day": 50, "peak_days": 10, "peak_mean": 4.3}}))
+    shape = read_folder(folder).crop.shapes["K"]
+    # 4.3 lb K/ac/day is the 5.8 kg K2O/ha/day of Bender et al. 2013 in pounds
+    assert shape.peak_mean_kg_ha_day == pytest.approx(5.8 / K2O_PER_K, rel=2e-3)
 
 
 def test_supply_that_follows_warm_air_leaves_less_to_spread(tmp_path, copy_of):
@@ -70,7 +84,9 @@ def test_supply_that_follows_warm_air_leaves_less_to_spread(tmp_path, copy_of):
         w.sum() <= s.sum() for w, s in zip(warm.zone_report.need_kg_ha, still.zone_report.need_kg_ha, strict=True)
     )
     assert warm.zone_report.need_kg_ha[0].sum() < still.zone_report.need_kg_ha[0].sum()
-    assert any("Supply follows the air's temperature" in note.text for note in warm.notes)
+    [note] = [note for note in warm.notes if "Supply follows the air's temperature" in note.text]
+    assert "for 18 degrees F more than 50.0 degrees F, at which it was measured (mean over the burial)" in note.text
+    assert "Air stands for soil. 0 of 120 days have no record" in note.text
     assert not any("Supply follows" in note.text for note in still.notes)
 
 
@@ -99,7 +115,11 @@ def test_the_table_is_shown_with_sources_and_both_kinds_of_peak():
     unknown = CliRunner().invoke(main, ["crops", "okra"])
     assert unknown.exit_code == 2
     assert "Choose one of" in unknown.output + unknown.stderr
-    assert CliRunner().invoke(main, ["crops", "corn", "--json"]).output.startswith("{")
+    corn = json.loads(CliRunner().invoke(main, ["crops", "corn", "--json"]).output)["corn"]
+    assert (corn["degree_days"]["base_c"], corn["uptake"]["K"]["name"]) == (10.0, "bender_2013")
+    # Bender, Haegele, Ruffo, Below 2013, Agron. J. 105:161-170: 10-day mean peak of N 8.9 kg/ha/day
+    assert corn["uptake"]["N"]["mean_of_10_days_kg_ha_day"] == pytest.approx(8.9, abs=0.05)
+    assert corn["uptake"]["N"]["largest_day_kg_ha_day"] > 9
 
 
 def test_the_rules_are_shown_with_their_sources():

@@ -2,23 +2,21 @@
 
 from __future__ import annotations
 
-import math
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 from importlib.resources import files
 from typing import Literal
 
+from zonemap.agronomy.logistic import season_steepness
 from zonemap.errors import InputError
 from zonemap.units import ELEMENTS, UnitSystem
+from zonemap.values.season import UptakeShape
 
 Status = Literal["published", "derived", "common practice", "from memory"]
 #: a mean over the steepest days, the largest single day, or the days from 10 to 90 % of the total
 Peak = Literal["mean over days", "largest day", "days from 10 to 90 %"]
-
-#: rounds until steepness and total agree
-_STEPS = 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +39,8 @@ class Uptake:
         What the steepness was taken from.
     other
         name -> what another source says, where sources disagree.
+    name
+        Name of this source where there are others; empty otherwise.
     """
 
     total_kg_ha: float
@@ -51,6 +51,18 @@ class Uptake:
     status: Status
     peak: Peak
     other: Mapping[str, Uptake] = field(default_factory=dict)
+    name: str = ""
+
+    def by_source(self, name: str) -> Uptake | None:
+        """Uptake as this or another source has it, the crop's own share as here; ``None`` for an unknown name."""
+        if name and name == self.name:
+            return self
+        return replace(self.other[name], fixed_share=self.fixed_share) if name in self.other else None
+
+    @property
+    def sources(self) -> tuple[str, ...]:
+        """Names of all sources, the default first; empty where there is only one."""
+        return (self.name, *self.other) if self.other else ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,35 +118,18 @@ class CropRow:
         return factor
 
 
-def steepness(total: float, *, peak_days: float, peak_mean: float) -> float:
-    """Logistic steepness r with which the mean over the steepest `peak_days` days is `peak_mean`.
-
-    A logistic rises by tanh(r w / 4) of its total over the w days about its midpoint; solve for r.
-
-    >>> round(steepness(286.0, peak_days=10, peak_mean=8.9), 4)
-    0.1287
-    """
-    return 4.0 / peak_days * math.atanh(peak_mean * peak_days / total)
-
-
-def steepness_of_days(days_10_90: float) -> float:
-    """Logistic steepness r of a curve that takes so many days from 10 to 90 % of its total.
-
-    Such a curve of 330 lb in 24 days rises by 15.1 lb on its steepest day:
-
-    >>> round(330 * steepness_of_days(24.0) / 4, 1)
-    15.1
-    """
-    return 2 * math.log(9) / days_10_90
-
-
 def crop_names() -> tuple[str, ...]:
     """Return the names `[crop] name` may take, sorted."""
     return tuple(sorted(_table()))
 
 
-def crop_row(name: str) -> CropRow:
+def crop_row(name: str, *, where: str = "field.toml, crop.name") -> CropRow:
     """Look a crop up.
+
+    Parameters
+    ----------
+    where
+        Place that named it, for the message.
 
     Raises
     ------
@@ -144,7 +139,7 @@ def crop_row(name: str) -> CropRow:
     table = _table()
     if name not in table:
         mend = f'Choose one of {", ".join(sorted(table))}, or give your own: demand = "demand.csv".'
-        raise InputError("field.toml, crop.name", f"'{name}' is not in the crop table", mend)
+        raise InputError(where, f"'{name}' is not in the crop table", mend)
     return table[name]
 
 
@@ -177,35 +172,30 @@ def _row(name: str, entry: dict[str, dict[str, object]]) -> CropRow:
 
 def _uptake(row: Mapping[str, object], season_days: float) -> Uptake:
     number = {key: float(value) for key, value in row.items() if isinstance(value, int | float)}
-    rate, peak = _rate(number, season_days)
+    shape = UptakeShape(
+        number["midpoint_day"],
+        number.get("days_10_90"),
+        number.get("peak_days"),
+        number.get("peak_mean_kg_ha_day"),
+        number.get("largest_kg_ha_day"),
+    )
     status: Status = row["status"]  # type: ignore[assignment]
     other = row.get("other", {})
     return Uptake(
         number["total_kg_ha"],
-        number["midpoint_day"],
-        rate,
+        shape.midpoint_day,
+        season_steepness(number["total_kg_ha"], shape, season_days=season_days, where="crops.toml"),
         number.get("fixed_share", 0.0),
         str(row["source"]),
         status,
-        peak,
+        peak_of(shape),
         {name: _uptake(entry, season_days) for name, entry in other.items()} if isinstance(other, dict) else {},
+        str(row.get("name", "")),
     )
 
 
-def _rate(number: Mapping[str, float], season_days: float) -> tuple[float, Peak]:
-    """Steepness of a row's logistic, and what it was taken from.
-
-    What a logistic would take up before and after the season is taken up within it, so that a published peak belongs to
-    the whole logistic of a larger total: the steepness is sought together with that total.
-    """
-    if "days_10_90" in number:
-        return steepness_of_days(number["days_10_90"]), "days from 10 to 90 %"
-    whole, rate, single = number["total_kg_ha"], 0.0, "largest_kg_ha_day" in number
-    for _ in range(_STEPS):
-        if single:
-            rate = 4 * number["largest_kg_ha_day"] / whole
-        else:
-            rate = steepness(whole, peak_days=number["peak_days"], peak_mean=number["peak_mean_kg_ha_day"])
-        start, end = (1 / (1 + math.exp(-rate * (day - number["midpoint_day"]))) for day in (0.0, season_days))
-        whole = number["total_kg_ha"] / (end - start)
-    return rate, "largest day" if single else "mean over days"
+def peak_of(shape: UptakeShape) -> Peak:
+    """What a shape's steepness is taken from, in words."""
+    if shape.days_10_90 is not None:
+        return "days from 10 to 90 %"
+    return "mean over days" if shape.largest_kg_ha_day is None else "largest day"

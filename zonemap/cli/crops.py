@@ -18,7 +18,7 @@ def crops(name: str | None, as_json: bool) -> int:  # noqa: FBT001 - click's way
     from zonemap.agronomy.crops import crop_names, crop_row
     from zonemap.report.crops import crop_json, crop_text, crops_text
 
-    rows = [crop_row(each) for each in ([name] if name else crop_names())]
+    rows = [crop_row(each, where="crops, NAME") for each in ([name] if name else crop_names())]
     if as_json:
         click.echo(json.dumps({row.name: crop_json(row) for row in rows}, indent=2, ensure_ascii=False))
     else:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from itertools import pairwise
 
@@ -16,6 +15,7 @@ from zonemap.io.field_file import (
     RuleTable,
     SamplesTable,
     SeasonTable,
+    ShapeTable,
     SpreaderTable,
 )
 from zonemap.io.sources import shown
@@ -37,7 +37,7 @@ from zonemap.values.arrays import FloatArray
 from zonemap.values.basis import Basis
 from zonemap.values.note import Note
 from zonemap.values.rules import Rule
-from zonemap.values.season import Crop, Decision, Product, RateTable, Season, Spreader, Temperatures
+from zonemap.values.season import Crop, Decision, Product, RateTable, Season, Spreader, Temperatures, UptakeShape
 
 #: used where nobody states how well a laboratory repeats itself (common practice)
 DEFAULT_REPEATABILITY_CV = 0.15
@@ -349,5 +349,18 @@ def crop_of(table: CropTable, own_demand: Mapping[str, FloatArray], *, units: Un
             if element in own_demand:
                 what = f"{element} is in the demand file too"
                 raise InputError(f"{NAME}, crop, {key}, {element}", what, "Keep one of the two.")
-    shapes = {e: (shape.midpoint_day, 2 * math.log(9) / shape.days_10_90) for e, shape in table.shape.items()}
+    shapes = {element: _shape_of(shape, element, unit) for element, shape in table.shape.items()}
     return Crop(table.name, table.planted, table.yield_goal, own_demand, table.sources, totals, shapes)
+
+
+def _shape_of(table: ShapeTable, element: str, unit: float) -> UptakeShape:
+    """Shape by the days from 10 to 90 %, or by a mean over the steepest days, never by both."""
+    by_peak = (table.peak_days is not None, table.peak_mean is not None)
+    if (table.days_10_90 is not None, *by_peak) not in {(True, False, False), (False, True, True)}:
+        what = "needs either days_10_90, or peak_days and peak_mean"
+        mend = (
+            "Write { midpoint_day = 55, days_10_90 = 30 }, or { midpoint_day = 55, peak_days = 10, peak_mean = 4.3 }."
+        )
+        raise InputError(f"{NAME}, crop, shape, {element}", what, mend)
+    mean = None if table.peak_mean is None else table.peak_mean * unit
+    return UptakeShape(table.midpoint_day, table.days_10_90, table.peak_days, mean)

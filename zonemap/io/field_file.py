@@ -129,13 +129,19 @@ class CovariateTable(_TomlTable):
 
 
 class ShapeTable(_TomlTable):
-    """One shape of uptake: a logistic."""
+    """One shape of uptake: a logistic, its steepness by the days from 10 to 90 % or by a mean over its peak."""
 
     midpoint_day: Annotated[float, Field(gt=0, le=400)] = Field(
         description="Write the day after planting by which half is taken up: midpoint_day = 55."
     )
-    days_10_90: Annotated[float, Field(gt=0, le=400)] = Field(
-        description="Write the days from 10 % to 90 % of the total: days_10_90 = 30."
+    days_10_90: Annotated[float, Field(ge=1, le=400)] | None = Field(
+        None, description="Write the days from 10 % to 90 % of the total, 1 or more: days_10_90 = 30."
+    )
+    peak_days: Annotated[float, Field(ge=1, le=400)] | None = Field(
+        None, description="Write over how many days the peak is a mean, 1 or more: peak_days = 10."
+    )
+    peak_mean: Positive | None = Field(
+        None, description="Write the mean uptake over those days, lb/ac (us) or kg/ha (metric) a day: peak_mean = 4.3."
     )
 
 
@@ -153,7 +159,7 @@ class CropTable(_TomlTable):
         {}, description="Write season totals in lb/ac (us) or kg/ha (metric): totals = { K = 250, P2O5 = 80 }."
     )
     shape: dict[Text, ShapeTable] = Field(
-        {}, description="Write shape = { K = { midpoint_day = 55, days_10_90 = 30 } }."
+        {}, description="Write shape = { K = { midpoint_day = 55, days_10_90 = 30 } }, or peak_days and peak_mean."
     )
 
 

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from datetime import timedelta
 
-from zonemap.agronomy.demand import crop_demand
+from zonemap.agronomy.demand import crop_demand, fixation_notes
 from zonemap.agronomy.products import cheapest_source, price_per_kg_of, released_fraction
 from zonemap.agronomy.rate import pooled_quantile
 from zonemap.agronomy.response import mean_temperature, temperature_response
@@ -55,7 +55,8 @@ def season_shortfall(case: Case, surfaces: Mapping[str, Surface], grid: Grid) ->
         for demand in demands
         if demand.nutrient in surfaces
     ]
-    notes = [*response_notes, *(note for _, notes in pairs for note in notes)]
+    fixation = fixation_notes(case.crop, surfaces)
+    notes = [*response_notes, *fixation, *(note for _, notes in pairs for note in notes)]
     known = {demand.nutrient for demand in demands}
     unknown = [quantity for quantity in surfaces if quantity not in known]
     if unknown:
@@ -176,30 +177,38 @@ def _responding(case: Case, demands: tuple[Demand, ...]) -> tuple[tuple[Demand, 
     season, temperatures = case.season, case.season.temperatures
     if season.q10 is None or temperatures is None or not demands:
         return demands, ()
-    reference = season.supply_temperature_c
+    reference, how = season.supply_temperature_c, "as stated under [samples]"
     if reference is None and case.collected is not None:
-        days = math.ceil(case.samples.basis.burial_days or 1)
-        reference = mean_temperature(temperatures, until=case.collected, days=days)
+        # the first and the last day of the burial both count
+        days = math.ceil(case.samples.basis.burial_days or 1) + 1
+        reference, how = mean_temperature(temperatures, until=case.collected, days=days), "mean over the burial"
     if reference is None:
         what = "is missing; the weather file does not cover the days before samples.collected"
         mend = "Write the soil's temperature while the resin lay in it: supply_temperature_f = 55 (or _c)."
         raise InputError("field.toml, samples, supply_temperature_f", what, mend)
-    followed = []
+    followed, unknown = [], 0
     for demand in demands:
-        factor, unknown = temperature_response(
-            temperatures,
-            first_day=demand.first_day,
-            days=demand.demand_kg_ha_day.size,
-            q10=season.q10,
-            reference_c=reference,
+        size = demand.demand_kg_ha_day.size
+        factor, missing = temperature_response(
+            temperatures, first_day=demand.first_day, days=size, q10=season.q10, reference_c=reference
         )
         followed.append(replace(demand, response=factor))
+        unknown = max(unknown, missing)
+    longest = max(demand.demand_kg_ha_day.size for demand in demands)
     text = (
-        f"Supply follows the air's temperature, {season.q10:g} times as much for 10 degrees C more than the "
-        f"{reference:.1f} degrees C at which it was measured; air stands for soil, and {unknown} of "
-        f"{demands[-1].demand_kg_ha_day.size} days without a record count as measured."
+        f"Supply follows the air's temperature: {season.q10:g} times as much for {_warmer(case.units)} more than "
+        f"{_temperature(reference, case.units)}, at which it was measured ({how}). Air stands for soil. "
+        f"{unknown} of {longest} days have no record and count as measured."
     )
     return tuple(followed), (Note("warning", text),)
+
+
+def _warmer(units: UnitSystem) -> str:
+    return "18 degrees F" if units == "us" else "10 degrees C"
+
+
+def _temperature(celsius: float, units: UnitSystem) -> str:
+    return f"{1.8 * celsius + 32:.1f} degrees F" if units == "us" else f"{celsius:.1f} degrees C"
 
 
 def _refuse_late_days(case: Case, demands: tuple[Demand, ...]) -> None:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Sequence
+from dataclasses import asdict
 from typing import Any
 
 from zonemap.agronomy.crops import CropRow, Uptake
 from zonemap.agronomy.demand import daily_uptake
-from zonemap.units import K2O_PER_K, P2O5_PER_P
-from zonemap.values.arrays import FloatArray
+from zonemap.units import K2O_PER_K, KG_HA_PER_LB_AC, P2O5_PER_P
+from zonemap.values.need import steepest_mean
 
 _WIDTH = 100
 _OXIDE = {"P": ("P2O5", P2O5_PER_P), "K": ("K2O", K2O_PER_K)}
@@ -40,11 +41,15 @@ def crop_text(row: CropRow) -> str:
         )
     lines += [
         "",
-        "  kg/ha of the element; a mean over 10 days is less than the largest day and not compared with it",
+        "  kg/ha of the element, the season also in lb/ac; a mean over 10 days is less than the largest day and not",
+        "  compared with it",
         "",
     ]
-    head = ["", "season", "half by day", "largest day", "10-day mean", "status"]
-    table = [head, *(_figures(element, uptake, row) for element, uptake in row.uptake.items())]
+    head = ["", "season", "lb/ac", "half by day", "largest day", "10-day mean", "status"]
+    table = [
+        head,
+        *(_figures(f"{element} {uptake.name}".strip(), uptake, row) for element, uptake in row.uptake.items()),
+    ]
     for element, uptake in row.uptake.items():
         table += [_figures(f"{element} {name}", other, row) for name, other in uptake.other.items()]
     widths = [max(len(line[column]) for line in table) for column in range(len(head))]
@@ -54,30 +59,32 @@ def crop_text(row: CropRow) -> str:
     ]
     lines.append("")
     for element, uptake in row.uptake.items():
-        lines.append(_source(element, uptake))
+        lines.append(_source(f"{element} {uptake.name}".strip(), uptake))
         lines += [_source(f"{element} {name}", other) for name, other in uptake.other.items()]
     if any(uptake.other for uptake in row.uptake.values()):
-        lines += ["", '  Take another source with [crop] sources = { K = "..." }.']
+        lines += ["", '  The first source of a nutrient is taken; choose another with [crop] sources = { K = "..." }.']
     return "\n".join(lines)
 
 
 def _figures(name: str, uptake: Uptake, row: CropRow) -> list[str]:
-    daily = _daily(uptake, row)
-    ten_days = max(float(daily[at : at + 10].mean()) for at in range(max(daily.size - 9, 1)))
+    largest, ten_days = _peaks(uptake, row)
     return [
         name,
         f"{uptake.total_kg_ha:.4g}",
+        f"{uptake.total_kg_ha / KG_HA_PER_LB_AC:.3g}",
         f"{uptake.midpoint_day:g}",
-        f"{daily.max():.3g}",
+        f"{largest:.3g}",
         f"{ten_days:.3g}",
         uptake.status,
     ]
 
 
-def _daily(uptake: Uptake, row: CropRow) -> FloatArray:
+def _peaks(uptake: Uptake, row: CropRow) -> tuple[float, float]:
+    """Largest day and largest mean over ten days, kg/ha/day, in a season of the reference length."""
     import numpy as np
 
-    return daily_uptake(uptake, np.arange(row.season_days + 1.0), season_days=row.season_days)
+    daily = daily_uptake(uptake, np.arange(row.season_days + 1.0), season_days=row.season_days)
+    return float(daily.max()), steepest_mean(daily, days=10)
 
 
 def _source(name: str, uptake: Uptake) -> str:
@@ -95,18 +102,23 @@ def crop_json(row: CropRow) -> dict[str, Any]:
         "season_days": row.season_days,
         "reference_yield": dict(row.reference_yield),
         "yield_units": dict(row.yield_units),
-        "uptake": {element: _uptake_json(uptake) for element, uptake in row.uptake.items()},
+        "degree_days": None if row.degree_days is None else asdict(row.degree_days),
+        "uptake": {element: _uptake_json(uptake, row) for element, uptake in row.uptake.items()},
     }
 
 
-def _uptake_json(uptake: Uptake) -> dict[str, Any]:
+def _uptake_json(uptake: Uptake, row: CropRow) -> dict[str, Any]:
+    largest, ten_days = _peaks(uptake, row)
     return {
+        "name": uptake.name,
         "total_kg_ha": uptake.total_kg_ha,
+        "largest_day_kg_ha_day": largest,
+        "mean_of_10_days_kg_ha_day": ten_days,
         "midpoint_day": uptake.midpoint_day,
         "steepness_per_day": uptake.steepness_per_day,
         "steepness_from": uptake.peak,
         "fixed_share": uptake.fixed_share,
         "source": uptake.source,
         "status": uptake.status,
-        "other": {name: _uptake_json(other) for name, other in uptake.other.items()},
+        "other": {name: _uptake_json(other, row) for name, other in uptake.other.items()},
     }

@@ -61,6 +61,16 @@ class NeedCurve:
         return bool(np.all(np.diff(self.need_kg_ha) >= 0))
 
 
+def steepest_mean(daily: FloatArray, *, days: int) -> float:
+    """Largest mean over so many days in a row, over all of them where there are fewer.
+
+    >>> steepest_mean(np.array([1.0, 4.0, 2.0]), days=2)
+    3.0
+    """
+    days = min(days, daily.size)
+    return float(np.convolve(daily, np.ones(days), mode="valid").max() / days)
+
+
 @dataclass(frozen=True, slots=True)
 class Demand:
     """Daily crop demand for one nutrient.
@@ -107,9 +117,7 @@ class Demand:
     @property
     def peak_10_day_kg_ha_day(self) -> float:
         """Largest mean over ten days in a row (over all of a shorter season): what studies of uptake often report."""
-        days = min(10, self.demand_kg_ha_day.size)
-        running = np.convolve(self.demand_kg_ha_day, np.ones(days), mode="valid")
-        return float(running.max() / days)
+        return steepest_mean(self.demand_kg_ha_day, days=10)
 
 
 @dataclass(frozen=True, slots=True)

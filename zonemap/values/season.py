@@ -33,6 +33,29 @@ class Temperatures:
 
 
 @dataclass(frozen=True, slots=True)
+class UptakeShape:
+    """How the uptake of one nutrient is spread over the season: a logistic, its steepness stated in one of three ways.
+
+    Attributes
+    ----------
+    midpoint_day
+        Day after planting by which half is taken up, in days of a season of the crop's usual length.
+    days_10_90
+        Days from 10 % to 90 % of the total.
+    peak_days, peak_mean_kg_ha_day
+        Mean over so many of the steepest days.
+    largest_kg_ha_day
+        Uptake at the steepest moment: never the same as a mean over days.
+    """
+
+    midpoint_day: float
+    days_10_90: float | None = None
+    peak_days: float | None = None
+    peak_mean_kg_ha_day: float | None = None
+    largest_kg_ha_day: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Crop:
     """What grows, how much is hoped for, and since when.
 
@@ -51,7 +74,7 @@ class Crop:
     totals
         element -> season total, kg/ha, in place of the table's.
     shapes
-        element -> midpoint (day after planting) and steepness per day of a logistic, in place of the table's.
+        element -> shape of uptake, in place of the table's.
     """
 
     name: str
@@ -60,7 +83,7 @@ class Crop:
     own_demand: Mapping[str, FloatArray] = field(default_factory=dict)
     sources: Mapping[str, str] = field(default_factory=dict)
     totals: Mapping[str, float] = field(default_factory=dict)
-    shapes: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    shapes: Mapping[str, UptakeShape] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         for name in ("sources", "totals", "shapes"):
