@@ -141,8 +141,8 @@ def fixation_notes(crop: Crop, nutrients: Collection[str]) -> tuple[Note, ...]:
     return tuple(
         Note(
             "caution",
-            f"{element}: {row.title} makes a part of it itself, counted here as {uptake.fixed_share:.0%}, and more "
-            "where the soil gives less. Spreading it seldom pays (common practice): take local advice first.",
+            f"{element}: {row.title} makes a part of its own, counted here as {100 * uptake.fixed_share:.0f} %, and "
+            "more where the soil gives less. Spreading it seldom pays (common practice): take local advice first.",
         )
         for element, uptake in row.uptake.items()
         if 0 < uptake.fixed_share < 1 and element in nutrients and element not in crop.own_demand

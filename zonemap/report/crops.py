@@ -39,6 +39,8 @@ def crop_text(row: CropRow) -> str:
             f"  with weather: degree days between {rule.base_c:.4g} and {rule.cap_c:.4g} C, {rule.season_c:g} a season "
             f"({rule.source})"
         )
+    else:
+        lines.append("  by days after planting, with weather or without: the table has no degree days for it")
     lines += [
         "",
         "  kg/ha of the element, the season also in lb/ac; a mean over 10 days is less than the largest day and not",
