@@ -232,3 +232,16 @@ def test_rules_ask_for_the_same_in_either_unit_system(tmp_path, copy_of, coarse)
     metric = plan_field(folder, pipeline=coarse, out=tmp_path / "metric").plan
     for ours, theirs in zip(us.needs, metric.needs, strict=True):
         np.testing.assert_array_equal(ours.curve.need_kg_ha, theirs.curve.need_kg_ha)
+
+
+def test_a_rule_and_a_table_on_one_quantity_are_called_by_what_meets_them(tmp_path, copy_of):
+    folder = copy_of("limed_rotation")
+
+    def change(document):
+        table = tomlkit.aot()
+        table.append(tomlkit.item({"value": "K", "product": "compost", "points": [[50, 4000], [200, 1000]]}))
+        document["rate_table"] = table
+
+    edit(folder, change)
+    plan = plan_field(folder, out=tmp_path / "out").plan
+    assert {"K (potash)", "K (compost)"} <= set(plan.need_names)

@@ -128,6 +128,13 @@ class Plan:
         """(needs) what each need is called: its quantity, with the product where several tables read that quantity."""
         quantities = [need.quantity for need in self.needs]
         return tuple(
-            need.quantity if quantities.count(need.quantity) == 1 else f"{need.quantity} ({need.curve.product})"
+            need.quantity if quantities.count(need.quantity) == 1 else f"{need.quantity} ({_met_with(need)})"
             for need in self.needs
         )
+
+
+def _met_with(need: Need) -> str:
+    """Product a need is of or is met with; the element where there is none."""
+    if need.curve.product or need.product is None:
+        return need.curve.product or need.element
+    return need.product.name
