@@ -62,13 +62,12 @@ def _chosen(making: _Making | None, losses: Losses) -> ZoneChoice:
 def _overlaid(making: _Making, common: ZoneChoice, sets: Sequence[Losses], own: Sequence[ZoneChoice]) -> ZoneChoice:
     """Own zones of every product, laid over one another: a zone of the result is one zone of each."""
     numbers = np.column_stack([choice.zones.number for choice in own])
-    pattern, pattern_of_cell = np.unique(numbers, axis=0, return_inverse=True)
-    laid = making.workable(Zones(pattern_of_cell.reshape(-1) + 1))
+    pattern, of_cell = np.unique(numbers, axis=0, return_inverse=True)
+    of_cell = of_cell.reshape(-1)
+    laid = making.workable(Zones(of_cell + 1))
     # the pattern most of a zone's cells have; what making it workable moved takes on the zone's
-    of_zone = np.array(
-        [np.bincount(pattern_of_cell.reshape(-1)[laid.number == zone]).argmax() for zone in range(1, laid.count + 1)]
-    )
-    closed = [np.unique(column, return_inverse=True)[1].reshape(-1) + 1 for column in pattern[of_zone].T]
+    of_zone = np.array([np.bincount(of_cell[laid.number == zone]).argmax() for zone in range(1, laid.count + 1)])
+    closed = [Zones.closed_up(column).number for column in pattern[of_zone].T]
     mine = {need.quantity: number for losses, number in zip(sets, closed, strict=True) for need in losses.needs}
     lost = sum(losses.of_zones(Zones(number[laid.number - 1])) for losses, number in zip(sets, closed, strict=True))
     counts = ", ".join(
@@ -176,8 +175,5 @@ def _edited(choice: ZoneChoice, edit: ZoneEdit, losses: Losses, grid: Grid, *, w
     change = f"the expected loss changes by {after / before - 1:+.1%}" if before > 0 else "nothing is at stake"
     why = f" ({edit.reason})" if edit.reason else ""
     note = Note("warning", f"{where}{why}: {choice.zones.count} zones became {zones.count}; {change}.")
-    flat = {1: choice.loss[1]}
-    return ZoneChoice(
-        zones, {**choice.loss, **flat, zones.count: after if zones.count > 1 else choice.loss[1]},
-        notes=(*choice.notes, note),
-    )  # fmt: skip
+    loss = choice.loss if zones.count == 1 else {**choice.loss, zones.count: after}
+    return ZoneChoice(zones, loss, notes=(*choice.notes, note))

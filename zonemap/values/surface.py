@@ -149,10 +149,6 @@ class Surface:
 
         return self.at_score(float(ndtri(probability)))
 
-    def slope_at(self, score: FloatArray) -> FloatArray:
-        """Cell vector of the derivative of g by the normal score, at a cell vector of scores."""
-        return self.distribution.slope_at(score)
-
     def score_of(self, g: FloatArray) -> FloatArray:
         """Cell vector of the normal scores of values on the g scale (a cell vector)."""
         return self.distribution.score_of(g)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 
 import numpy as np
+import numpy.typing as npt
 from shapely import MultiPolygon
 
 from zonemap.values.arrays import FloatArray, IntArray, frozen_floats, frozen_ints
@@ -56,6 +57,15 @@ class Zones:
         """One zone of all cells."""
         return cls(np.ones(cells, dtype=np.int64))
 
+    @classmethod
+    def closed_up(cls, label: npt.ArrayLike) -> Zones:
+        """Zones 1 ... count in the order of any whole-number labels, a cell vector.
+
+        >>> Zones.closed_up([7, 2, 7, 4]).number
+        array([3, 1, 3, 2])
+        """
+        return cls(np.unique(label, return_inverse=True)[1].reshape(-1) + 1)
+
     @property
     def count(self) -> int:
         """How many zones there are."""
@@ -80,7 +90,7 @@ class Memberships:
     @property
     def zones(self) -> Zones:
         """Every cell in the zone it belongs to most; zones without a cell are closed up."""
-        return Zones(np.unique(self.grade.argmax(axis=1), return_inverse=True)[1].reshape(-1) + 1)
+        return Zones.closed_up(self.grade.argmax(axis=1))
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 import shapely
+from shapely.geometry.base import BaseGeometry
 
 from zonemap.errors import InputError
 from zonemap.values.arrays import FloatArray, IntArray
@@ -92,3 +94,22 @@ def _boxes(row: IntArray, column: IntArray, west_m: float, north_m: float, side:
     """Return squares of `cells` by `cells` whose north-west cell is given."""
     west, north = west_m + column * side, north_m - row * side
     return shapely.box(west, north_m - (row + cells) * side, west_m + (column + cells) * side, north)
+
+
+def area_of_cells(areas: Sequence[BaseGeometry] | Boxes, grid: Grid) -> tuple[IntArray, IntArray]:
+    """Find the area in which each cell's centre lies, the first of several, the nearest where it lies in none.
+
+    Returns
+    -------
+    IntArray, IntArray
+        Cell vector of positions in `areas`, and the numbers of the cells whose centre lies in none.
+    """
+    centre = np.asarray(shapely.points(np.column_stack(grid.centres())), dtype=object)
+    tree = shapely.STRtree(list(areas))
+    cell, found = tree.query(centre, predicate="intersects")
+    position = np.full(len(centre), len(areas), dtype=np.int64)
+    np.minimum.at(position, cell, found)
+    missed = np.flatnonzero(position == len(areas))
+    if missed.size:
+        position[missed] = tree.nearest(centre[missed])
+    return position, missed

@@ -50,7 +50,7 @@ def k_means(features: Features, cell_area_ha: FloatArray, *, count: int, seed: i
     centres = centres_of(features, cell_area_ha, count=count, seed=seed, sample=sample)
     if len(centres) == 1:
         return Zones.whole(len(features.value))
-    return _without_gaps(nearest_centre(features.value, centres))
+    return Zones.closed_up(nearest_centre(features.value, centres))
 
 
 def centres_of(features: Features, cell_area_ha: FloatArray, *, count: int, seed: int, sample: int) -> FloatArray:
@@ -109,8 +109,3 @@ def nearest_centre(value: FloatArray, centres: FloatArray) -> IntArray:
     """Position of the nearest centre for every cell, the first of equals."""
     distance = np.column_stack([((value - centre) ** 2).sum(axis=1) for centre in centres])
     return np.asarray(distance.argmin(axis=1), dtype=np.int64)
-
-
-def _without_gaps(label: IntArray) -> Zones:
-    """Zones 1 ... count in the order of the labels in use."""
-    return Zones(np.unique(label, return_inverse=True)[1].reshape(-1) + 1)

@@ -13,6 +13,7 @@ from zonemap.values.grid import Grid
 from zonemap.values.surface import Surface
 from zonemap.values.zones import Features, Zones
 from zonemap.zoning.cluster import nearest_centre
+from zonemap.zoning.workable import neighbours
 
 #: places of two areas, (places, 2) each -> variance of the error of the difference of their means
 DifferenceVariance: TypeAlias = Callable[[FloatArray, FloatArray], float]
@@ -24,13 +25,8 @@ _SCORE = 1.96
 
 def touching(zones: Zones, grid: Grid) -> tuple[tuple[int, int], ...]:
     """Pairs of zones, lower number first, that share a side of a cell, sorted."""
-    raster = grid.raster(zones.number, outside=0)
-    pairs: set[tuple[int, int]] = set()
-    for one, other in ((raster[:, :-1], raster[:, 1:]), (raster[:-1], raster[1:])):
-        apart = (one != other) & (one > 0) & (other > 0)
-        low, high = np.minimum(one[apart], other[apart]), np.maximum(one[apart], other[apart])
-        pairs |= set(zip(low.tolist(), high.tolist(), strict=True))
-    return tuple(sorted(pairs))
+    beside = enumerate(neighbours(grid.raster(zones.number, outside=0)), start=1)
+    return tuple((one, other + 1) for one, others in beside for other in sorted(others) if one <= other)
 
 
 def alike(

@@ -10,6 +10,7 @@ from zonemap.values.arrays import FloatArray, IntArray
 from zonemap.values.grid import Grid
 from zonemap.values.hand import DrawnZones, MergeZones, MoveCells, SplitZone, ZoneEdit
 from zonemap.values.zones import Zones
+from zonemap.zoning.cells import area_of_cells
 
 
 def cells_of_drawn(drawn: DrawnZones, grid: Grid) -> tuple[Zones, tuple[str, ...], float]:
@@ -26,19 +27,11 @@ def cells_of_drawn(drawn: DrawnZones, grid: Grid) -> tuple[Zones, tuple[str, ...
     InputError
         When no cell lies in any.
     """
-    centre = np.asarray(shapely.points(np.column_stack(grid.centres())), dtype=object)
-    tree = shapely.STRtree(list(drawn.area))
-    cell, found = tree.query(centre, predicate="intersects")
-    if cell.size == 0:
+    first, missed = area_of_cells(drawn.area, grid)
+    if missed.size == grid.cells:
         raise InputError("field.toml, zones", "no drawn zone lies in the field", "Check the file and its crs.")
-    first = np.full(len(centre), len(drawn.area), dtype=np.int64)
-    np.minimum.at(first, cell, found)
-    missed = np.flatnonzero(first == len(drawn.area))
-    if missed.size:
-        first[missed] = tree.nearest(centre[missed])
-    used, number = np.unique(first, return_inverse=True)
     share = float(grid.cell_area_ha[missed].sum() / grid.cell_area_ha.sum())
-    return Zones(number.reshape(-1) + 1), tuple(drawn.label[zone] for zone in used), share
+    return Zones.closed_up(first), tuple(drawn.label[zone] for zone in np.unique(first)), share
 
 
 def edited(zones: Zones, grid: Grid, edit: ZoneEdit, *, where: str) -> Zones:
@@ -55,7 +48,7 @@ def edited(zones: Zones, grid: Grid, edit: ZoneEdit, *, where: str) -> Zones:
         number = _split(zones, grid, edit, where=where)
     else:
         number = _moved(zones, grid, edit, where=where)
-    return Zones(np.unique(number, return_inverse=True)[1].reshape(-1) + 1)
+    return Zones.closed_up(number)
 
 
 def _merged(zones: Zones, edit: MergeZones, *, where: str) -> IntArray:

@@ -22,6 +22,7 @@ from zonemap.zoning.arrangement import (
     mean_width,
     position_in,
 )
+from zonemap.zoning.cells import area_of_cells
 
 #: Simplification of zone edges, in cells: corners that cut off a triangle of less than the square of it go (Visvalingam
 #: & Whyatt 1993, Line generalisation by repeated elimination of points, Cartographic Journal 30:46-51). At 1.5 cells a
@@ -76,16 +77,8 @@ def outline_zones(zones: Zones, grid: Grid, field: Field, *, smooth: bool = True
 def zones_as_drawn(outlines: Outlines, grid: Grid) -> Zones:
     """Zone in whose outline each cell's centre lies, or to which it is nearest."""
     part, of_part = shapely.get_parts(np.array(outlines.area, dtype=object), return_index=True)
-    centre = np.asarray(shapely.points(np.column_stack(grid.centres())), dtype=object)
-    tree = shapely.STRtree(part)
-    cell, found = tree.query(centre, predicate="intersects")
-    inside = np.full(len(centre), -1, dtype=np.int64)
-    inside[cell[::-1]] = found[::-1]
-    beyond = np.flatnonzero(inside < 0)
-    if beyond.size:
-        inside[beyond] = tree.nearest(centre[beyond])
-    number = np.array(outlines.zone, dtype=np.int64)[of_part[inside]]
-    return Zones(np.unique(number, return_inverse=True)[1].reshape(-1) + 1)
+    position, _ = area_of_cells(part, grid)
+    return Zones.closed_up(np.array(outlines.zone)[of_part[position]])
 
 
 def moved_share(outlines: Outlines, zones: Zones, grid: Grid, field: Field) -> float:

@@ -60,7 +60,7 @@ def widen(
                 break
         raster = moved
     inner = best[reach:-reach, reach:-reach]
-    return Zones(np.unique(inner[grid.inside], return_inverse=True)[1].reshape(-1) + 1)
+    return Zones.closed_up(inner[grid.inside])
 
 
 def _cores(raster: IntArray, steps: list[tuple[int, int]]) -> IntArray:

@@ -24,7 +24,7 @@ def smooth_labels(zones: Zones, grid: Grid, *, passes: int = 1) -> Zones:
     raster = grid.raster(zones.number, outside=0)
     for _ in range(passes):
         raster = _majority(raster, zones.count)
-    return _without_gaps(raster[grid.inside])
+    return Zones.closed_up(raster[grid.inside])
 
 
 def as_they_are(zones: Zones, grid: Grid, features: Features) -> Zones:  # noqa: ARG001 - what every method is given
@@ -83,7 +83,7 @@ def _merged(zones: Zones, grid: Grid, features: Features, minimum_area_ha: float
     piece = _pieces(grid.raster(zones.number, outside=0), zones.count)
     pieces = _Pieces(piece, zones, grid, features)
     pieces.merge_below(minimum_area_ha)
-    return _without_gaps(pieces.zone_of_piece()[piece[grid.inside] - 1])
+    return Zones.closed_up(pieces.zone_of_piece()[piece[grid.inside] - 1])
 
 
 def _widened(
@@ -100,10 +100,6 @@ def _widened(
         along = across
     heading = spreader.heading_deg or 0.0
     return widen(zones, grid, features, across_m=across, along_m=along, heading_deg=heading)
-
-
-def _without_gaps(label: IntArray) -> Zones:
-    return Zones(np.unique(label, return_inverse=True)[1].reshape(-1) + 1)
 
 
 def _majority(raster: IntArray, count: int) -> IntArray:
@@ -138,7 +134,7 @@ def _pieces(raster: IntArray, count: int) -> IntArray:
     return piece
 
 
-def _neighbours(piece: IntArray) -> list[set[int]]:
+def neighbours(piece: IntArray) -> list[set[int]]:
     """For every piece (from 0) the pieces that share a cell side with it."""
     sides = [(piece[:, :-1], piece[:, 1:]), (piece[:-1], piece[1:])]
     one, other = (np.concatenate([side[k].ravel() for side in sides]) for k in (0, 1))
@@ -146,11 +142,11 @@ def _neighbours(piece: IntArray) -> list[set[int]]:
     low, high = np.minimum(one, other)[apart] - 1, np.maximum(one, other)[apart] - 1
     many = int(piece.max())
     pairs = np.unique(low * many + high)
-    neighbours: list[set[int]] = [set() for _ in range(many)]
+    beside: list[set[int]] = [set() for _ in range(many)]
     for a, b in zip((pairs // many).tolist(), (pairs % many).tolist(), strict=True):
-        neighbours[a].add(b)
-        neighbours[b].add(a)
-    return neighbours
+        beside[a].add(b)
+        beside[b].add(a)
+    return beside
 
 
 class _Pieces:
@@ -159,7 +155,7 @@ class _Pieces:
     def __init__(self, piece: IntArray, zones: Zones, grid: Grid, features: Features) -> None:
         of_cell = piece[grid.inside] - 1
         area = grid.cell_area_ha
-        self.neighbours = _neighbours(piece)
+        self.neighbours = neighbours(piece)
         self.root = list(range(len(self.neighbours)))
         self.area: list[float] = np.bincount(of_cell, weights=area).tolist()
         sums = [np.bincount(of_cell, weights=column * area) for column in features.value.T]
