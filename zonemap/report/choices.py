@@ -8,16 +8,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from zonemap.amounts import Reader, reader
-from zonemap.report.figures import frame, label_parts, patch
+from zonemap.report.figures import label_parts, patch
+from zonemap.report.style import FAINT, INK, map_frame, quiet_axes
 from zonemap.values.plan import Plan
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-#: ink and accents of the map picture
-_INK = "#22282b"
-_FAINT = "#8b9296"
+#: accents of the map picture
 _TRIED = "#3d8787"
 _CHOSEN = "#d08c3f"
 _FUZZY = ("#27597a", "#6fa68c")
@@ -40,7 +39,7 @@ def choices_figure(plan: Plan) -> Figure:
     figure = Figure(figsize=(width, _HEIGHT))
     FigureCanvasAgg(figure)
     title = f"{plan.case.field.name}: how many zones, and how sure they are"
-    figure.suptitle(title, color=_INK, fontsize=11, x=0.02, y=1 - 0.1 / _HEIGHT, ha="left", va="top")
+    figure.suptitle(title, color=INK, fontsize=11, x=0.02, y=1 - 0.1 / _HEIGHT, ha="left", va="top")
     # a fixed layout: fitting one to the texts takes longer than drawing
     figure.subplots_adjust(
         left=0.75 / width, right=1 - 0.3 / width, top=1 - 0.85 / _HEIGHT, bottom=0.55 / _HEIGHT, wspace=0.32
@@ -66,13 +65,13 @@ def _loss_panel(axes: Axes, plan: Plan) -> None:
         edge = _CHOSEN if taken else _TRIED
         face = "white" if alike else edge
         axes.scatter(number, lost, s=70 if taken else 36, color=face, edgecolors=edge, linewidths=1.4, zorder=2)
-    axes.axhline(value.cell_loss * factor, color=_FAINT, linewidth=1.0, linestyle=(0, (4, 2)))
+    axes.axhline(value.cell_loss * factor, color=FAINT, linewidth=1.0, linestyle=(0, (4, 2)))
     axes.annotate(
         "every cell its own rate", (count[-1], value.cell_loss * factor), (0, -4),
-        textcoords="offset points", fontsize=7, ha="right", va="top", color=_INK,
+        textcoords="offset points", fontsize=7, ha="right", va="top", color=INK,
     )  # fmt: skip
     chosen = value.chosen_loss * factor
-    axes.annotate("chosen", (value.zones, chosen), (7, 5), textcoords="offset points", fontsize=7.5, color=_INK)
+    axes.annotate("chosen", (value.zones, chosen), (7, 5), textcoords="offset points", fontsize=7.5, color=INK)
     axes.set_ylim(0, 1.12 * loss.max())
     axes.set_xlim(0.6, count[-1] + 0.4)
     axes.set_xticks(count)
@@ -127,16 +126,12 @@ def _certainty_panel(figure: Figure, axes: Axes, plan: Plan) -> None:
     axes.add_collection(PatchCollection(outlines, facecolors="none", edgecolors="white", linewidths=1.0))
     parts = [(part, n) for n, area in zip(plan.outlines.zone, plan.outlines.area, strict=True) for part in area.geoms]
     label_parts(axes, plan, [(part, str(number)) for part, number in parts])
-    axes.set_title("Probability that a place is most like its zone", fontsize=8.5, color=_INK, loc="left", y=1.0)
-    frame(axes, plan, reader(plan.case.units))
+    axes.set_title("Probability that a place is most like its zone", fontsize=8.5, color=INK, loc="left", y=1.0)
+    map_frame(axes, plan.case.field, reader(plan.case.units))
 
 
 def _plain(axes: Axes, across: str, up: str, title: str) -> None:
-    axes.set_xlabel(across, fontsize=7.5, color=_INK)
-    axes.set_ylabel(up, fontsize=7.5, color=_INK)
-    axes.set_title(title, fontsize=8.5, color=_INK, loc="left", y=1.0)
-    axes.tick_params(labelsize=7, colors=_INK, length=2.5)
-    for side in ("top", "right"):
-        axes.spines[side].set_visible(False)
-    for side in ("left", "bottom"):
-        axes.spines[side].set_color(_FAINT)
+    axes.set_xlabel(across, fontsize=7.5, color=INK)
+    axes.set_ylabel(up, fontsize=7.5, color=INK)
+    axes.set_title(title, fontsize=8.5, color=INK, loc="left", y=1.0)
+    quiet_axes(axes)

@@ -10,14 +10,15 @@ import numpy as np
 
 from zonemap.amounts import Reader, reader
 from zonemap.report.comparison import TREND_WORDS
-from zonemap.report.words import length_unit, shown_unit
+from zonemap.report.style import INK, map_frame
+from zonemap.report.words import shown_unit
 from zonemap.values.arrays import FloatArray
 from zonemap.values.comparison import STANDS_OUT, Comparison, QuantityComparison, SetComparison
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-_INK, _PALE = "#22282b", "#8a9296"
+_PALE = "#8a9296"
 #: the other set ranks lower (orange), alike (pale), higher (blue): told apart with any colour vision
 _LOWER, _ALIKE, _HIGHER = "#c2571a", "#e6e4de", "#1f5f99"
 #: rows of the picture; what is left out is in the tables
@@ -40,7 +41,7 @@ def draw_comparison(comparison: Comparison, path: Path, *, dots_per_inch: int = 
     FigureCanvasAgg(figure)
     more = f" (the first {_MOST_ROWS} of {len(rows)}; all are in compare.csv)" if left_out > 0 else ""
     title = f"{comparison.field.name}: how two sets rank the same places{more}"
-    figure.suptitle(title, color=_INK, fontsize=12, x=0.02, y=1 - 0.1 / height, ha="left", va="top")
+    figure.suptitle(title, color=INK, fontsize=12, x=0.02, y=1 - 0.1 / height, ha="left", va="top")
     axes = figure.subplots(len(drawn), 2, squeeze=False, width_ratios=(_SCATTER_WIDTH, _MAP_WIDTH))
     # a fixed layout: fitting one to the texts takes longer than drawing
     figure.subplots_adjust(left=0.06, right=0.985, top=1 - 0.85 / height, bottom=0.62 / height, wspace=0.06, hspace=0.4)
@@ -60,19 +61,19 @@ def _rank_panel(axes: Axes, each: SetComparison, quantity: QuantityComparison, r
     end, band = max(n, 2), STANDS_OUT * max(n - 1, 1)
     axes.fill_between([1, end], [1 - band, end - band], [1 + band, end + band], color="#f1f0ec", linewidth=0)
     axes.plot([1, end], [1, end], color=_PALE, linewidth=0.8)
-    axes.scatter(one, other, s=22, c=_colours(quantity), edgecolors=_INK, linewidths=0.5, zorder=3)
+    axes.scatter(one, other, s=22, c=_colours(quantity), edgecolors=INK, linewidths=0.5, zorder=3)
     margin = 0.04 * end
     axes.set_xlim(1 - margin, end + margin)
     axes.set_ylim(1 - margin, end + margin)
     axes.set_aspect("equal")
     for axis in (axes.xaxis, axes.yaxis):
         axis.set_major_locator(MaxNLocator(integer=True, nbins=8))
-    axes.tick_params(labelsize=7, color=_PALE, labelcolor=_INK)
-    axes.set_xlabel(_axis(each.first.name, quantity.quantity, quantity.unit, read), fontsize=8, color=_INK)
-    axes.set_ylabel(_axis(each.other.name, quantity.other_quantity, quantity.other_unit, read), fontsize=8, color=_INK)
+    axes.tick_params(labelsize=7, color=_PALE, labelcolor=INK)
+    axes.set_xlabel(_axis(each.first.name, quantity.quantity, quantity.unit, read), fontsize=8, color=INK)
+    axes.set_ylabel(_axis(each.other.name, quantity.other_quantity, quantity.other_unit, read), fontsize=8, color=INK)
     for spine in axes.spines.values():
         spine.set_color(_PALE)
-    axes.set_title(_title(quantity), fontsize=9, color=_INK, y=1.0, loc="left")
+    axes.set_title(_title(quantity), fontsize=9, color=INK, y=1.0, loc="left")
 
 
 def _axis(name: str, quantity: str, unit: str, read: Reader) -> str:
@@ -101,7 +102,7 @@ def _map_panel(
             axes.plot(*np.asarray(ring.coords)[:, :2].T, color=_PALE, linewidth=0.9)
     size = _LEAST_AREA + _MORE_AREA * _told(quantity) ** 2
     axes.scatter(
-        quantity.easting_m, quantity.northing_m, s=size, c=_colours(quantity), edgecolors=_INK, linewidths=0.5, zorder=3
+        quantity.easting_m, quantity.northing_m, s=size, c=_colours(quantity), edgecolors=INK, linewidths=0.5, zorder=3
     )
     for index in np.flatnonzero(quantity.stands_out).tolist():
         at = (float(quantity.easting_m[index]), float(quantity.northing_m[index]))
@@ -113,13 +114,13 @@ def _map_panel(
             textcoords="offset points",
             ha="center",
             fontsize=6.5,
-            color=_INK,
+            color=INK,
             zorder=4,
             path_effects=[withStroke(linewidth=1.8, foreground="white")],
         )
     if quantity.says_something:
         _key(axes, each.other.name)
-    _frame(axes, comparison, read)
+    map_frame(axes, comparison.field, read)
 
 
 def _key(axes: Axes, name: str) -> None:
@@ -128,7 +129,7 @@ def _key(axes: Axes, name: str) -> None:
 
     name = name if len(name) <= 16 else f"{name[:15]}…"
     marks = [
-        Line2D([], [], marker="o", linestyle="", color=colour, markeredgecolor=_INK, markeredgewidth=0.5, markersize=s)
+        Line2D([], [], marker="o", linestyle="", color=colour, markeredgecolor=INK, markeredgewidth=0.5, markersize=s)
         for colour, s in ((_LOWER, 7.5), (_ALIKE, 4.2), (_HIGHER, 7.5))
     ]
     words = [f"{name} ranks lower", "alike", "higher"]
@@ -157,28 +158,3 @@ def _colours(quantity: QuantityComparison) -> Any:
 
     scale = LinearSegmentedColormap.from_list("ranks", (_LOWER, _ALIKE, _HIGHER))
     return scale(np.clip(0.5 + _told(quantity) / (4 * STANDS_OUT), 0, 1))
-
-
-def _frame(axes: Axes, comparison: Comparison, read: Reader) -> None:
-    """Equal scale, a scale bar and a north mark instead of axes."""
-    west, south, east, north = comparison.field.boundary.bounds
-    margin = 0.05 * max(east - west, north - south)
-    axes.set_xlim(west - margin, east + margin)
-    axes.set_ylim(south - 2.4 * margin, north + margin)
-    axes.set_aspect("equal")
-    axes.set_axis_off()
-    metres, unit = length_unit(read)
-    sizes = [factor * 10.0**power for power in range(5) for factor in (1, 2, 5)]
-    size = max((each for each in sizes if each * metres <= (east - west) / 4), default=1.0)
-    base = south - 1.4 * margin
-    axes.plot([west, west + size * metres], [base, base], color=_INK, linewidth=2, solid_capstyle="butt")
-    axes.text(west + size * metres + margin / 2, base, f"{size:g} {unit}", fontsize=7, va="center", color=_INK)
-    axes.annotate(
-        "N",
-        xy=(east, base + 1.3 * margin),
-        xytext=(east, base - 0.3 * margin),
-        fontsize=8,
-        ha="center",
-        color=_INK,
-        arrowprops={"arrowstyle": "-|>", "color": _INK},
-    )

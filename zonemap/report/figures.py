@@ -11,6 +11,7 @@ import numpy as np
 from shapely import Polygon
 
 from zonemap.amounts import Reader, reader
+from zonemap.report.style import INK, map_frame
 from zonemap.values.plan import Plan
 from zonemap.values.prescription import Application
 
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
 #: perceptual and safe for the colour-blind: dry straw to deep teal for rates, matplotlib's cividis for supply
 _RATE_COLOURS = ("#f3ecd2", "#d9cf9a", "#a9bf8f", "#6fa68c", "#3d8787", "#2b6f80", "#27597a", "#2c4468")
 _SUPPLY_COLOURS = "cividis"
-_INK = "#22282b"
 _NO_SPREAD = "#ffffff"
 _MOST_PANELS = 4
 #: inches
@@ -46,7 +46,7 @@ def draw_map(plan: Plan, path: Path, *, dots_per_inch: int = 110) -> None:
     FigureCanvasAgg(figure)
     crop = f": {plan.case.crop.name.replace('_', ' ')}" if plan.case.crop else ""
     title = f"{plan.case.field.name}{crop}, {reader(plan.case.units).area(plan.case.field.area_ha)}"
-    figure.suptitle(title, color=_INK, fontsize=13, x=0.02, y=1 - 0.1 / figure.get_figheight(), ha="left", va="top")
+    figure.suptitle(title, color=INK, fontsize=13, x=0.02, y=1 - 0.1 / figure.get_figheight(), ha="left", va="top")
     axes = figure.subplots(max(rows, 1), columns, squeeze=False)
     # a fixed layout: fitting one to the texts takes longer than drawing
     figure.subplots_adjust(
@@ -90,8 +90,8 @@ def _rate_panel(axes: Axes, plan: Plan, application: Application) -> None:
     total = read.mass(plan.prescription.total_kg(application))
     title = f"{application.product.name}{day}\nzone and rate, {read.rate_unit}; {total} in all"
     # with y given no title seeks its own place, which costs a fifth of the drawing
-    axes.set_title(title, fontsize=9, color=_INK, y=1.0)
-    frame(axes, plan, read)
+    axes.set_title(title, fontsize=9, color=INK, y=1.0)
+    map_frame(axes, plan.case.field, read)
 
 
 def _supply_panel(figure: Figure, axes: Axes, plan: Plan, quantity: str) -> None:
@@ -109,10 +109,10 @@ def _supply_panel(figure: Figure, axes: Axes, plan: Plan, quantity: str) -> None
     bar.set_label(unit, fontsize=8)
     bar.ax.tick_params(labelsize=7)
     samples = plan.case.samples
-    axes.scatter(samples.easting_m, samples.northing_m, s=9, c="white", edgecolors=_INK, linewidths=0.7)
+    axes.scatter(samples.easting_m, samples.northing_m, s=9, c="white", edgecolors=INK, linewidths=0.7)
     said = "mapped" if found else "no pattern found: one level"
-    axes.set_title(f"{quantity}, mean\n{said}, {surface.evidence.samples} samples", fontsize=9, color=_INK, y=1.0)
-    frame(axes, plan, reader(plan.case.units))
+    axes.set_title(f"{quantity}, mean\n{said}, {surface.evidence.samples} samples", fontsize=9, color=INK, y=1.0)
+    map_frame(axes, plan.case.field, reader(plan.case.units))
 
 
 def _shown_unit(unit: str, read: Reader) -> tuple[float, str]:
@@ -165,7 +165,7 @@ def _label(axes: Axes, part: Polygon, text: str, *, least_radius_m: float) -> No
     easting_m, northing_m = radius.coords[0]
     box = {"boxstyle": "round,pad=0.2", "facecolor": "white", "edgecolor": "none", "alpha": 0.85}
     if radius.length >= least_radius_m:
-        axes.text(easting_m, northing_m, text, ha="center", va="center", fontsize=8, color=_INK, bbox=box)
+        axes.text(easting_m, northing_m, text, ha="center", va="center", fontsize=8, color=INK, bbox=box)
         return
     axes.annotate(
         text.replace("\n", ": "),
@@ -174,37 +174,6 @@ def _label(axes: Axes, part: Polygon, text: str, *, least_radius_m: float) -> No
         textcoords="offset points",
         ha="center",
         fontsize=7,
-        color=_INK,
+        color=INK,
         bbox=box,
     )
-
-
-def frame(axes: Axes, plan: Plan, read: Reader) -> None:
-    """Equal scale, a scale bar and a north mark instead of axes."""
-    west, south, east, north = plan.case.field.boundary.bounds
-    margin = 0.04 * max(east - west, north - south)
-    axes.set_xlim(west - margin, east + margin)
-    axes.set_ylim(south - 2.5 * margin, north + margin)
-    axes.set_aspect("equal")
-    axes.set_axis_off()
-    metres, text = _scale_bar((east - west) / 4, feet=read.rate_unit == "lb/ac")
-    base = south - 1.6 * margin
-    axes.plot([west, west + metres], [base, base], color=_INK, linewidth=2, solid_capstyle="butt")
-    axes.text(west + metres + margin / 2, base, text, fontsize=7, va="center", color=_INK)
-    axes.annotate(
-        "N",
-        xy=(east, base + 1.4 * margin),
-        xytext=(east, base - 0.3 * margin),
-        fontsize=8,
-        ha="center",
-        color=_INK,
-        arrowprops={"arrowstyle": "-|>", "color": _INK},
-    )
-
-
-def _scale_bar(target_m: float, *, feet: bool) -> tuple[float, str]:
-    """Longest round length not above the target."""
-    unit = 0.3048 if feet else 1.0
-    sizes = [factor * 10.0**power for power in range(5) for factor in (1, 2, 5)]
-    size = max((s for s in sizes if s * unit <= target_m), default=1.0)
-    return size * unit, f"{size:g} {'ft' if feet else 'm'}"

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from zonemap.amounts import reader
+from zonemap.report.style import INK, quiet_axes
 from zonemap.values.arrays import FloatArray
 from zonemap.values.need import Demand, Need
 from zonemap.values.plan import Plan
@@ -17,9 +18,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-#: ink and accents of the map picture
-_INK = "#22282b"
-_FAINT = "#8b9296"
+#: accents of the map picture
 _SUPPLY = "#3d8787"
 _SHORT = "#d08c3f"
 _MOST_COLUMNS = 4
@@ -58,7 +57,7 @@ def season_figure(plan: Plan) -> Figure:
     FigureCanvasAgg(figure)
     crop = f", {plan.case.crop.name.replace('_', ' ')}" if plan.case.crop else ""
     title = f"{plan.case.field.name}{crop}: what the soil supplies and what the crop asks, day by day"
-    figure.suptitle(title, color=_INK, fontsize=11, x=0.02, y=1 - 0.1 / height, ha="left", va="top")
+    figure.suptitle(title, color=INK, fontsize=11, x=0.02, y=1 - 0.1 / height, ha="left", va="top")
     # a fixed layout: fitting one to the texts takes longer than drawing
     figure.subplots_adjust(
         left=0.62 / width,
@@ -89,18 +88,18 @@ def _panel(axes: Axes, plan: Plan, need: Need) -> None:
     axes.plot(day, middle, color=_SUPPLY, linewidth=1.6)
     for supplied, alpha in ((low, 0.3), (middle, 0.6)):
         axes.fill_between(day, supplied, asked, where=list(asked > supplied), color=_SHORT, alpha=alpha, linewidth=0)
-    axes.plot(day, asked, color=_INK, linewidth=1.8)
+    axes.plot(day, asked, color=INK, linewidth=1.8)
     top = 1.22 * (max(float(asked.max()), float(min(high.max(), 2.5 * asked.max()))) or float(high.max()) or 1.0)
     if middle.min() > top:
         text = f"supply above: {read.rate(found.supply_kg_ha_day[0, 1])}/day"
         axes.annotate(text, (0.5, 0.9), xycoords="axes fraction", ha="center", fontsize=7, color=_SUPPLY)
     _zone_levels(axes, found.supply_kg_ha_day[1:, 1] / unit, demand, top=top)
     for on, name in _spreading_days(plan, need):
-        axes.axvline(_number(on), color=_INK, linewidth=0.9, linestyle=(0, (4, 2)))
-        axes.annotate(name, (_number(on), top), (2, -2), textcoords="offset points", fontsize=6.5, va="top", color=_INK)
+        axes.axvline(_number(on), color=INK, linewidth=0.9, linestyle=(0, (4, 2)))
+        axes.annotate(name, (_number(on), top), (2, -2), textcoords="offset points", fontsize=6.5, va="top", color=INK)
     axes.set_ylim(0, top)
     _frame(axes, day, unit=f"{read.rate_unit}/day")
-    axes.set_title(_title(plan, need), fontsize=8, color=_INK, loc="left", linespacing=1.3, y=1.0)
+    axes.set_title(_title(plan, need), fontsize=8, color=INK, loc="left", linespacing=1.3, y=1.0)
 
 
 def _zone_levels(axes: Axes, middle: FloatArray, demand: Demand, *, top: float) -> None:
@@ -117,7 +116,7 @@ def _zone_levels(axes: Axes, middle: FloatArray, demand: Demand, *, top: float) 
         if all(abs(level - other) > 0.07 * top for other in taken):
             taken.append(level)
             axes.annotate(
-                str(index + 1), (edge, level), (3, 0), textcoords="offset points", fontsize=7, va="center", color=_INK
+                str(index + 1), (edge, level), (3, 0), textcoords="offset points", fontsize=7, va="center", color=INK
             )
 
 
@@ -161,12 +160,8 @@ def _frame(axes: Axes, day: FloatArray, *, unit: str) -> None:
     axes.set_xlim(float(day[0]), float(day[-1]))
     axes.xaxis.set_major_locator(MonthLocator())  # type: ignore[no-untyped-call]
     axes.xaxis.set_major_formatter(DateFormatter("%b"))  # type: ignore[no-untyped-call]
-    axes.set_ylabel(unit, fontsize=7, color=_INK)
-    axes.tick_params(labelsize=7, colors=_INK, length=2.5)
-    for side in ("top", "right"):
-        axes.spines[side].set_visible(False)
-    for side in ("left", "bottom"):
-        axes.spines[side].set_color(_FAINT)
+    axes.set_ylabel(unit, fontsize=7, color=INK)
+    quiet_axes(axes)
 
 
 def _key(figure: Figure, *, bottom: float, zones: bool) -> None:
@@ -174,11 +169,11 @@ def _key(figure: Figure, *, bottom: float, zones: bool) -> None:
     from matplotlib.patches import Patch
 
     handles: list[Any] = [
-        Line2D([], [], color=_INK, linewidth=1.8),
+        Line2D([], [], color=INK, linewidth=1.8),
         (Patch(color=_SUPPLY, alpha=0.25), Line2D([], [], color=_SUPPLY, linewidth=1.6)),
         Patch(color=_SHORT, alpha=0.72),
         Patch(color=_SHORT, alpha=0.3),
-        Line2D([], [], color=_INK, linewidth=0.9, linestyle=(0, (4, 2))),
+        Line2D([], [], color=INK, linewidth=0.9, linestyle=(0, (4, 2))),
         Line2D([], [], color=_SUPPLY, linewidth=2.2, marker="_", markersize=0),
     ]
     shown = len(_KEY) if zones else len(_KEY) - 1

@@ -10,6 +10,7 @@ import numpy as np
 
 from zonemap.amounts import Reader, reader
 from zonemap.geostat.covariance import CORRELATIONS
+from zonemap.report.style import FAINT, INK
 from zonemap.report.words import (
     across_field_m,
     compass,
@@ -28,9 +29,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-#: ink and accents of the map picture
-_INK = "#22282b"
-_FAINT = "#8b9296"
+#: accents of the map picture
 _MODEL = "#27597a"
 _REAL = "#6fa68c"
 _ERROR = "#d08c3f"
@@ -70,7 +69,7 @@ def variogram_figure(plan: Plan) -> Figure:
     FigureCanvasAgg(figure)
     figure.suptitle(
         f"{plan.case.field.name}: how unlike samples are by their distance",
-        color=_INK,
+        color=INK,
         fontsize=11,
         x=0.02,
         y=1 - 0.1 / height,
@@ -98,10 +97,10 @@ def variogram_figure(plan: Plan) -> Figure:
 
 def _panel(axes: Axes, surface: Surface, read: Reader, *, spread: float, across_m: float) -> None:
     title = _title(surface, read, spread=spread, across_m=across_m)
-    axes.set_title(title, fontsize=8, color=_INK, loc="left", linespacing=1.3, y=1.0)
+    axes.set_title(title, fontsize=8, color=INK, loc="left", linespacing=1.3, y=1.0)
     evidence = surface.evidence
     if evidence.empirical is None or evidence.empirical.lag_m.size == 0:
-        axes.text(0.5, 0.5, "no variogram", ha="center", va="center", fontsize=8, color=_FAINT)
+        axes.text(0.5, 0.5, "no variogram", ha="center", va="center", fontsize=8, color=FAINT)
         axes.set_axis_off()
         return
     metres, length = length_unit(read)
@@ -169,7 +168,7 @@ def _model(axes: Axes, variogram: Variogram, *, found: bool, farthest: float, me
             axes.plot(lag, curve, color=_MODEL, linewidth=width)
         axes.bar(bar / 2, nugget - error, width=bar, bottom=error, color=_REAL)
     else:
-        axes.axhline(variogram.sill / square, color=_FAINT, linewidth=1.0, linestyle=(0, (4, 3)))
+        axes.axhline(variogram.sill / square, color=FAINT, linewidth=1.0, linestyle=(0, (4, 3)))
     axes.bar(bar / 2, error, width=bar, color=_ERROR)
 
 
@@ -177,7 +176,7 @@ def _points(axes: Axes, empirical: EmpiricalVariogram, *, metres: float, square:
     """Semivariances, their area by the number of pairs, the number above each."""
     area = np.maximum(_LARGEST * empirical.pairs / empirical.pairs.max(), _SMALLEST)
     lag, semivariance = empirical.lag_m / metres, empirical.semivariance / square
-    axes.scatter(lag, semivariance, s=area, color=_INK, alpha=0.75, linewidths=0, zorder=3, clip_on=False)
+    axes.scatter(lag, semivariance, s=area, color=INK, alpha=0.75, linewidths=0, zorder=3, clip_on=False)
     for x, y, size, pairs in zip(lag, semivariance, area, empirical.pairs, strict=True):
         axes.annotate(
             str(pairs),
@@ -186,15 +185,15 @@ def _points(axes: Axes, empirical: EmpiricalVariogram, *, metres: float, square:
             textcoords="offset points",
             ha="center",
             fontsize=6,
-            color=_INK,
+            color=INK,
             bbox={"boxstyle": "square,pad=0.05", "facecolor": "white", "edgecolor": "none", "alpha": 0.7},
         )
 
 
 def _frame(axes: Axes, *, lag: str, semivariance: str) -> None:
-    axes.set_xlabel(lag, fontsize=8, color=_INK)
-    axes.set_ylabel(semivariance, fontsize=8, color=_INK)
-    axes.tick_params(labelsize=7, colors=_INK)
+    axes.set_xlabel(lag, fontsize=8, color=INK)
+    axes.set_ylabel(semivariance, fontsize=8, color=INK)
+    axes.tick_params(labelsize=7, colors=INK)
     axes.locator_params(nbins=5)
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
@@ -207,16 +206,16 @@ def _key(figure: Figure, *, ncols: int, bottom: float) -> None:
 
     figure.legend(
         handles=[
-            Line2D([], [], marker="o", linestyle="", color=_INK, alpha=0.75, label="pairs of samples and their number"),
+            Line2D([], [], marker="o", linestyle="", color=INK, alpha=0.75, label="pairs of samples and their number"),
             Line2D([], [], color=_MODEL, label="fitted model (range: correlation down to 0.05)"),
             Patch(color=_REAL, label="nugget: short-range variation"),
             Patch(color=_ERROR, label="measurement error"),
-            Line2D([], [], color=_FAINT, linestyle=(0, (4, 3)), label="variance, where no structure is found"),
+            Line2D([], [], color=FAINT, linestyle=(0, (4, 3)), label="variance, where no structure is found"),
         ],
         loc="lower left",
         bbox_to_anchor=(0.01, bottom),
         ncols=ncols,
         fontsize=8,
         frameon=False,
-        labelcolor=_INK,
+        labelcolor=INK,
     )

@@ -1,0 +1,54 @@
+"""What all pictures share: ink, quiet axes, and the frame of a map."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from zonemap.amounts import Reader
+from zonemap.values.field import Field
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+INK = "#22282b"
+FAINT = "#8b9296"
+
+
+def quiet_axes(axes: Axes) -> None:
+    """Small ticks, and no frame above and to the right."""
+    axes.tick_params(labelsize=7, colors=INK, length=2.5)
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)
+    for side in ("left", "bottom"):
+        axes.spines[side].set_color(FAINT)
+
+
+def map_frame(axes: Axes, field: Field, read: Reader) -> None:
+    """Equal scale, a scale bar and a north mark instead of axes."""
+    west, south, east, north = field.boundary.bounds
+    margin = 0.04 * max(east - west, north - south)
+    axes.set_xlim(west - margin, east + margin)
+    axes.set_ylim(south - 2.5 * margin, north + margin)
+    axes.set_aspect("equal")
+    axes.set_axis_off()
+    metres, text = _scale_bar((east - west) / 4, feet=read.rate_unit == "lb/ac")
+    base = south - 1.6 * margin
+    axes.plot([west, west + metres], [base, base], color=INK, linewidth=2, solid_capstyle="butt")
+    axes.text(west + metres + margin / 2, base, text, fontsize=7, va="center", color=INK)
+    axes.annotate(
+        "N",
+        xy=(east, base + 1.4 * margin),
+        xytext=(east, base - 0.3 * margin),
+        fontsize=8,
+        ha="center",
+        color=INK,
+        arrowprops={"arrowstyle": "-|>", "color": INK},
+    )
+
+
+def _scale_bar(target_m: float, *, feet: bool) -> tuple[float, str]:
+    """Longest round length not above the target."""
+    unit = 0.3048 if feet else 1.0
+    sizes = [factor * 10.0**power for power in range(5) for factor in (1, 2, 5)]
+    size = max((s for s in sizes if s * unit <= target_m), default=1.0)
+    return size * unit, f"{size:g} {'ft' if feet else 'm'}"
