@@ -191,6 +191,12 @@ class Product:
         Share of the nutrient that becomes available within the season.
     bag_kg
         What one bag holds; ``None`` where it is not bought in bags.
+    kind
+        Row of the product table it is like; empty for a product of the user's own making.
+    density_kg_l
+        Of a liquid; ``None`` for a dry product.
+    on_hand_kg
+        What lies in the shed already: it costs nothing and is used before any is bought.
     """
 
     name: str
@@ -203,6 +209,9 @@ class Product:
     release_lag_days: int = 0
     available_fraction: float = 1.0
     bag_kg: float | None = None
+    kind: str = ""
+    density_kg_l: float | None = None
+    on_hand_kg: float = 0.0
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "analysis", MappingProxyType(dict(self.analysis)))
