@@ -1,4 +1,4 @@
-"""From supply to rate: crops, demand, shortfall, rules, the rate that pays, products.
+"""From supply to rate: crops, demand, shortfall, rules, the rate that pays.
 
 Knows nothing of kriging or machines.
 """

@@ -8,16 +8,16 @@ from dataclasses import replace
 from datetime import timedelta
 
 from zonemap.agronomy.demand import crop_demand, fixation_notes
-from zonemap.agronomy.products import cheapest_source, price_per_kg_of, released_fraction
 from zonemap.agronomy.rate import pooled_quantile
 from zonemap.agronomy.response import mean_temperature, temperature_response
 from zonemap.agronomy.shortfall import first_short_day, shortfall_curve
 from zonemap.agronomy.tables import rate_table_curve
-from zonemap.agronomy.timing import choose_day, spread_by
 from zonemap.amounts import reader
 from zonemap.errors import InputError
 from zonemap.pipeline.costing import costs_of, relative, share_short
 from zonemap.pipeline.rule_needs import refuse_rules, refuse_shared_products, rule_needs
+from zonemap.products.sources import cheapest_source, price_per_kg_of, released_fraction
+from zonemap.products.timing import choose_day, spread_by
 from zonemap.units import UnitSystem
 from zonemap.values.case import Case
 from zonemap.values.grid import Grid

@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from zonemap.agronomy.products import cheapest_source, price_per_kg_of
 from zonemap.agronomy.rule_cards import (
     DEFERS,
     Parameter,
@@ -16,9 +15,10 @@ from zonemap.agronomy.rule_cards import (
     refuse_other_quantity,
 )
 from zonemap.agronomy.rules import rule_curve
-from zonemap.agronomy.timing import choose_day
 from zonemap.errors import InputError
 from zonemap.pipeline.costing import costs_of, share_short
+from zonemap.products.sources import cheapest_source, price_per_kg_of
+from zonemap.products.timing import choose_day
 from zonemap.values.arrays import FloatArray
 from zonemap.values.case import Case
 from zonemap.values.grid import Grid

@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from zonemap.agronomy.products import one_product_per_nutrient
 from zonemap.agronomy.rate import zone_need
 from zonemap.geostat.integrated import integrated_block_kriging
 from zonemap.geostat.kriging import field_mean, ordinary_block_kriging, ordinary_point_kriging, single_value
@@ -17,6 +16,7 @@ from zonemap.geostat.screen import screen
 from zonemap.machine.limits import clamp_and_round
 from zonemap.pipeline.choice import by_fuzziness, by_value, fixed, per_product, shared
 from zonemap.pipeline.needs import conventional_rule, rate_table, season_shortfall, shortfall_or_table
+from zonemap.products.sources import one_product_per_nutrient
 from zonemap.zoning.cells import square_cells
 from zonemap.zoning.cluster import k_means, whole_field
 from zonemap.zoning.features import supply_and_covariates, supply_features

@@ -7,14 +7,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from zonemap.agronomy.products import (
+from zonemap.products.sources import (
     cheapest_source,
     one_product_per_nutrient,
     price_per_kg_of,
     released_fraction,
     serving_order,
 )
-from zonemap.agronomy.timing import choose_day, spread_by
+from zonemap.products.timing import choose_day, spread_by
 from zonemap.units import K2O_PER_K, LABEL_FORMS, P2O5_PER_P
 from zonemap.values.season import Product
 
