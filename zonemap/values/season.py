@@ -9,6 +9,7 @@ from types import MappingProxyType
 from typing import Literal
 
 from zonemap.values.arrays import FloatArray, frozen_floats
+from zonemap.values.terms import Pass, Terms
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +107,10 @@ class Season:
         Factor by which supply rises over 10 degrees C; ``None`` where supply is taken as constant.
     supply_temperature_c
         Temperature at which supply was measured; ``None`` where the weather file is to say it.
+    stated_passes
+        What the user said of some of the days.
+    terms
+        Limits of what is spread.
     """
 
     apply_on: tuple[date, ...] = ()
@@ -113,6 +118,14 @@ class Season:
     temperatures: Temperatures | None = None
     q10: float | None = None
     supply_temperature_c: float | None = None
+    stated_passes: tuple[Pass, ...] = ()
+    terms: Terms = field(default_factory=Terms)
+
+    @property
+    def passes(self) -> tuple[Pass, ...]:
+        """One a day of `apply_on`, in that order; one without a day where none was named."""
+        stated = {each.on: each for each in self.stated_passes}
+        return tuple(stated.get(on, Pass(on)) for on in self.apply_on) or (Pass(None),)
 
 
 @dataclass(frozen=True, slots=True)

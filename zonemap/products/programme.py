@@ -1,0 +1,244 @@
+"""What to put on and when: the least-cost programme, and the ready answers beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from zonemap.products.blend import compositions
+from zonemap.products.model import Model, costs_of_columns, given, trip_cost
+from zonemap.products.offers import Offer, blend_offer, offers_of
+from zonemap.products.prices import binding_limits, shadow_prices
+from zonemap.products.rounding import rounded
+from zonemap.products.solve import Solution, solve
+from zonemap.values.arrays import FloatArray
+from zonemap.values.programme import Answer, Ask, Balance, Dose, NeedPath, Programme, Programmes, Purchase
+from zonemap.values.season import Product
+from zonemap.values.terms import Spreading
+
+#: less than this share of the need, or of a thousandth of a kg/ha, is a last bit
+_CRUMB = 1e-5
+#: a blend this close to the least possible cost, relative, is the cheapest there is
+_PROVEN = 1e-6
+_ANSWERS: tuple[Answer, ...] = ("least_cost", "mineral", "organic")
+_OF_TERMS: dict[str, Answer] = {"any": "least_cost", "none": "mineral", "all": "organic"}
+
+
+def programmes(ask: Ask) -> Programmes:
+    """Make the programme the terms ask for, and beside it the other ready answers and the other way of spreading.
+
+    Parameters
+    ----------
+    ask
+        Paths from the first day of the season on; what is lacking before anything can feed the crop is taken off here.
+
+    Returns
+    -------
+    Programmes
+        The programme of the terms first. Where no product holds anything that is lacking it spreads nothing.
+    """
+    chosen = _OF_TERMS[ask.terms.organic]
+    own = ask.terms.spreading
+    main = programme(ask, answer=chosen, spreading=own)
+    others: list[Programme] = []
+    unavailable: dict[str, str] = {}
+    for answer in _ANSWERS:
+        if answer != chosen:
+            found = programme(_as_answer(ask, answer), answer=answer, spreading=own)
+            if isinstance(found, str):
+                unavailable[answer] = found
+            else:
+                others.append(found)
+    if isinstance(main, str):
+        unavailable[chosen] = main
+        return Programmes(_nothing(ask, chosen, own), tuple(others), unavailable)
+    other: Spreading = "separate" if own == "blend" else "blend"
+    if own == "blend" or _several_at_once(main):
+        alternative = programme(ask, answer=chosen, spreading=other)
+        if isinstance(alternative, str):
+            unavailable[other] = alternative
+        else:
+            others.append(alternative)
+    return Programmes(main, tuple(others), unavailable)
+
+
+def programme(ask: Ask, *, answer: Answer = "least_cost", spreading: Spreading = "separate") -> Programme | str:
+    """Make one programme: never behind where that can be, else as little as can be, and then at the least cost.
+
+    Ties in cost go to fewer trips, then to later days, then to the product named first.
+
+    Parameters
+    ----------
+    answer
+        ``mineral`` and ``organic`` leave out all products of the other source.
+
+    Returns
+    -------
+    Programme or str
+        Or why there is none.
+    """
+    sources = {"least_cost": ("mineral", "organic"), "mineral": ("mineral",), "organic": ("organic",)}[answer]
+    ask = replace(ask, products=tuple(product for product in ask.products if product.source in sources))
+    lacking = [path.element for path in ask.paths if path.need_kg_ha.max() > _CRUMB]
+    offers = offers_of(ask.products, ask.passes, ask.paths)
+    missing = tuple(e for e in lacking if not any(offer.given(e) > 0 for offer in offers))
+    if not offers:
+        if not lacking:
+            return _nothing(ask, answer, spreading)
+        return f"no {'' if answer == 'least_cost' else answer + ' '}product holds what is lacking"
+    ask = _from_first_day(ask, offers, missing)
+
+    def remodel(other: Ask) -> Model:
+        again = offers_of(other.products, other.passes, other.paths)
+        nothing = np.zeros((other.zones, len(other.paths)))
+        return Model(other, again, nothing, side_by_side=spreading == "bins")
+
+    solution = solve(remodel(ask))
+    if solution is None:
+        return "the limits contradict one another, whatever is spread"
+    free = solution
+    if spreading == "blend":
+        blended = _blended(solution)
+        if isinstance(blended, str):
+            return blended
+        solution = blended
+    made = _made(solution, answer, spreading)
+    behind = any(np.any(balance.behind_kg_ha > 0) for balance in made.balances)
+    limits = binding_limits(free if spreading == "blend" else solution, remodel) if behind else ()
+    gap = _gap(solution, free) if spreading == "blend" else solution.gap
+    return replace(made, missing=missing, binding=limits, proven=gap == 0.0, gap=gap)
+
+
+def _as_answer(ask: Ask, answer: Answer) -> Ask:
+    """Return the ask of another answer: a share of organic products is no limit of one that has or lacks them all."""
+    terms = ask.terms if answer == "least_cost" else replace(ask.terms, organic_share={})
+    return replace(ask, terms=replace(terms, organic="any"))
+
+
+def _several_at_once(made: Programme) -> bool:
+    days = [dose.on for dose in made.doses]
+    return len(set(days)) < len(days)
+
+
+def _from_first_day(ask: Ask, offers: Sequence[Offer], missing: Sequence[str]) -> Ask:
+    """Take off what is lacking before any offer can feed the crop; leave out elements that no offer holds."""
+    paths = []
+    for path in ask.paths:
+        if path.element in missing:
+            continue
+        first = min((_first_fed(o, path) for o in offers if o.given(path.element) > 0), default=0)
+        paths.append(_since(path, first))
+    return replace(ask, paths=tuple(paths))
+
+
+def _first_fed(offer: Offer, path: NeedPath) -> int:
+    return int(np.argmax(offer.gives[path.element] > 0))
+
+
+def _since(path: NeedPath, first: int) -> NeedPath:
+    if first == 0:
+        return path
+    lost = path.lacking_kg_ha[:, first - 1]
+    lacking = np.maximum(path.lacking_kg_ha - lost[:, None], 0.0)
+    return replace(path, lacking_kg_ha=lacking, lost_kg_ha=path.lost_kg_ha + lost)
+
+
+def _blended(solution: Solution) -> Solution | str:
+    """Return the same with one blend a pass."""
+    model = solution.model
+    found = compositions(solution, model.ask)
+    if not found:
+        return "the products that are needed must not be blended with one another"
+    offers = []
+    for position, parts, _ in found:
+        when = model.ask.passes[position]
+        if len(parts) == 1:
+            alone = next(o for o in model.offers if o.position == position and o.product.name == parts[0][0].name)
+            offers.append(alone)
+            continue
+        name = "blend" if len(found) == 1 else f"blend {len(offers) + 1}"
+        offers.append(blend_offer(parts, position, when, model.ask.paths, name=name))
+    blended = solve(Model(model.ask, tuple(offers), np.zeros_like(model.behind_kg_ha)))
+    return "the limits contradict one another for a blend" if blended is None else blended
+
+
+def _gap(solution: Solution, free: Solution) -> float:
+    """How much cheaper than a blend any other could be at most, relative; 0 where none is cheaper."""
+    cost, least_cost = _spent(solution), _spent(free)
+    found = compositions(free, free.model.ask)
+    if len(found) == 1:
+        trips = trip_cost(free.model.ask, found[0][0])
+        least_cost = max(least_cost, found[0][2].least_cost + trips)
+    gap = max(1 - least_cost / cost, 0.0) if cost > 0 else 0.0
+    return 0.0 if gap <= _PROVEN else gap
+
+
+def _spent(solution: Solution) -> float:
+    return float(costs_of_columns(solution.model) @ solution.column)
+
+
+def _nothing(ask: Ask, answer: Answer, spreading: Spreading) -> Programme:
+    none = np.zeros(ask.zones)
+    balances = tuple(
+        Balance(path.element, path.need_kg_ha, none, path.need_kg_ha, (None,) * ask.zones, none, path.lost_kg_ha)
+        for path in ask.paths
+    )
+    missing = tuple(path.element for path in ask.paths if path.need_kg_ha.max() > _CRUMB)
+    return Programme(answer, spreading, (), balances, (), 0, 0.0, missing)
+
+
+def _made(solution: Solution, answer: Answer, spreading: Spreading) -> Programme:
+    """Doses, balances and purchases at the rates that the machine can spread."""
+    model, ask = solution.model, solution.model.ask
+    planned = solution.rates
+    rate = rounded(model, planned)
+    doses = tuple(
+        Dose(offer.product, ask.passes[offer.position].on, planned[:, n], rate[:, n], offer.parts)
+        for n, offer in enumerate(model.offers)
+        if rate[:, n].max(initial=0.0) > 0
+    )
+    used = [offer for n, offer in enumerate(model.offers) if rate[:, n].max(initial=0.0) > 0]
+    crossed = {offer.position for offer in used} if spreading == "bins" else [offer.position for offer in used]
+    return Programme(
+        answer,
+        spreading,
+        doses,
+        tuple(_balance(path, model.offers, rate) for path in ask.paths),
+        _purchases(ask, doses),
+        len(crossed),
+        sum(trip_cost(ask, position) for position in crossed),
+        shadow=() if spreading == "blend" else shadow_prices(solution),
+    )
+
+
+def _balance(path: NeedPath, offers: Sequence[Offer], rate: FloatArray) -> Balance:
+    available = given(path, offers, rate)
+    behind = path.lacking_kg_ha - available
+    day = behind.argmax(axis=1)
+    worst = behind.max(axis=1)
+    worst = np.where(worst > _CRUMB * np.maximum(path.need_kg_ha, 0.1), worst, 0.0)
+    on = tuple(path.day(int(d)) if path.dated and w > 0 else None for d, w in zip(day, worst, strict=True))
+    applied = rate @ np.array([offer.product.analysis.get(path.element, 0.0) for offer in offers])
+    return Balance(path.element, path.need_kg_ha, available[:, -1], worst, on, applied, path.lost_kg_ha)
+
+
+def _purchases(ask: Ask, doses: Sequence[Dose]) -> tuple[Purchase, ...]:
+    """What is bought of each product, in the order of the ask."""
+    kg: dict[str, float] = {}
+    for dose in doses:
+        total = float(dose.rate_kg_ha @ ask.zone_area_ha)
+        for product, share in dose.parts or ((dose.product, 1.0),):
+            kg[product.name] = kg.get(product.name, 0.0) + share * total
+    return tuple(_purchase(product, kg[product.name], ask) for product in ask.products if product.name in kg)
+
+
+def _purchase(product: Product, kg: float, ask: Ask) -> Purchase:
+    from_hand = min(product.on_hand_kg, kg)
+    bought, bags = kg - from_hand, None
+    if ask.terms.whole_bags and product.bag_kg is not None:
+        bags = int(np.ceil(bought / product.bag_kg - 1e-9))
+        bought = bags * product.bag_kg
+    cost = None if product.price_per_kg is None else bought * product.price_per_kg
+    return Purchase(product, kg, from_hand, bags, 0.0 if bought == 0 else cost)

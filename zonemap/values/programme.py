@@ -1,0 +1,306 @@
+"""What may be put on and when, on which terms, and the programme chosen from it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from types import MappingProxyType
+from typing import Literal
+
+from zonemap.values.arrays import FloatArray, frozen_floats
+from zonemap.values.season import Product
+from zonemap.values.terms import Pass, Spreading, Terms
+
+Answer = Literal["least_cost", "mineral", "organic"]
+
+
+@dataclass(frozen=True, slots=True)
+class NeedPath:
+    """What the crop lacks of one element by the end of each day, in every zone.
+
+    Attributes
+    ----------
+    element
+        Element.
+    first_day
+        Day of the first column.
+    lacking_kg_ha
+        (zones, days) cumulative, never falling: what must have become available by then.
+    lost_kg_ha
+        (zones,) what is lacking before anything that is spread could feed the crop: it is not in `lacking_kg_ha`.
+    short_cost
+        What a kg short costs, on one scale over all elements.
+    dated
+        Whether the days mean anything: a rule for an extract asks for an amount and names no day.
+    """
+
+    element: str
+    first_day: date
+    lacking_kg_ha: FloatArray
+    lost_kg_ha: FloatArray
+    short_cost: float
+    dated: bool = True
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "lacking_kg_ha", frozen_floats(self.lacking_kg_ha, shape=(None, None)))
+        zones = self.lacking_kg_ha.shape[0]
+        object.__setattr__(self, "lost_kg_ha", frozen_floats(self.lost_kg_ha, shape=(zones,)))
+
+    @property
+    def need_kg_ha(self) -> FloatArray:
+        """(zones,) of the whole season."""
+        return self.lacking_kg_ha[:, -1]
+
+    def day(self, column: int) -> date:
+        """Calendar day of a column."""
+        return self.first_day + timedelta(days=column)
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """Everything a programme is made from.
+
+    Attributes
+    ----------
+    paths
+        What is lacking, an element each.
+    products, passes, terms
+        What may be bought, when the spreader can go, and within which limits.
+    zone_area_ha
+        (zones,) area that is spread.
+    min_rate_kg_ha, max_rate_kg_ha, step_kg_ha
+        Of the spreader; a step of 0 for one that suits the rate.
+    unit_kg_ha
+        One unit of the rates people read, for that step.
+    never_blended
+        Pairs of product names that must not be in one blend.
+    """
+
+    paths: tuple[NeedPath, ...]
+    products: tuple[Product, ...]
+    passes: tuple[Pass, ...]
+    terms: Terms
+    zone_area_ha: FloatArray
+    min_rate_kg_ha: float = 0.0
+    max_rate_kg_ha: float = float("inf")
+    step_kg_ha: float = 0.0
+    unit_kg_ha: float = 1.0
+    never_blended: frozenset[frozenset[str]] = frozenset()
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "zone_area_ha", frozen_floats(self.zone_area_ha, shape=(None,)))
+
+    @property
+    def zones(self) -> int:
+        """How many zones."""
+        return int(self.zone_area_ha.size)
+
+
+@dataclass(frozen=True, slots=True)
+class Dose:
+    """One product (or blend) on one pass.
+
+    Attributes
+    ----------
+    product, on
+        What, and when.
+    planned_kg_ha, rate_kg_ha
+        (zones,) as calculated, and as the machine can spread it.
+    parts
+        For a blend: product -> share of its mass; empty otherwise.
+    """
+
+    product: Product
+    on: date | None
+    planned_kg_ha: FloatArray
+    rate_kg_ha: FloatArray
+    parts: tuple[tuple[Product, float], ...] = ()
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "planned_kg_ha", frozen_floats(self.planned_kg_ha, shape=(None,)))
+        object.__setattr__(self, "rate_kg_ha", frozen_floats(self.rate_kg_ha, shape=self.planned_kg_ha.shape))
+
+
+@dataclass(frozen=True, slots=True)
+class Balance:
+    """One element under a programme, at the rates that are spread.
+
+    Attributes
+    ----------
+    element
+        Element.
+    need_kg_ha, given_kg_ha
+        (zones,) of the season: lacking, and becoming available from what is spread.
+    behind_kg_ha, behind_on
+        (zones,) the most that release is ever behind what is lacking, and the day of it (``None`` where it never is).
+    applied_kg_ha
+        (zones,) what is in the products spread, available this season or not.
+    lost_kg_ha
+        (zones,) lacking before anything spread could feed the crop.
+    """
+
+    element: str
+    need_kg_ha: FloatArray
+    given_kg_ha: FloatArray
+    behind_kg_ha: FloatArray
+    behind_on: tuple[date | None, ...]
+    applied_kg_ha: FloatArray
+    lost_kg_ha: FloatArray
+
+    def __post_init__(self) -> None:
+        for name in ("need_kg_ha", "given_kg_ha", "behind_kg_ha", "applied_kg_ha", "lost_kg_ha"):
+            object.__setattr__(self, name, frozen_floats(getattr(self, name), shape=(None,)))
+
+    @property
+    def over_kg_ha(self) -> FloatArray:
+        """(zones,) given beyond the need."""
+        over: FloatArray = (self.given_kg_ha - self.need_kg_ha).clip(min=0.0)
+        return over
+
+
+@dataclass(frozen=True, slots=True)
+class Purchase:
+    """What to buy of one product.
+
+    Attributes
+    ----------
+    total_kg
+        What is spread of it.
+    from_hand_kg
+        Of that, what lies in the shed already.
+    bags
+        Whole bags to buy; ``None`` where it is bought loose.
+    cost
+        Money; ``None`` without a price.
+    """
+
+    product: Product
+    total_kg: float
+    from_hand_kg: float
+    bags: int | None
+    cost: float | None
+
+
+LimitName = Literal[
+    "cap_per_pass", "cap_per_season", "most_over", "max_rate", "most_products", "most_passes", "organic_share", "bins",
+    "with_seed", "stated_products", "days",
+]  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """One limit without which a programme would be less behind.
+
+    Attributes
+    ----------
+    name
+        Which kind of limit.
+    element
+        Element it is of; empty where it is of none.
+    relief
+        Share of being behind that is gone without it, 0 to 1.
+    """
+
+    name: LimitName
+    element: str = ""
+    relief: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class ShadowPrice:
+    """What one more kg of an element needed in a zone would cost.
+
+    Attributes
+    ----------
+    zone
+        Zone number.
+    element
+        Element.
+    per_kg
+        Money per kg.
+    """
+
+    zone: int
+    element: str
+    per_kg: float
+
+
+@dataclass(frozen=True, slots=True)
+class Programme:
+    """What to put on and when, and what it costs.
+
+    Attributes
+    ----------
+    answer, spreading
+        Which of the ready answers this is, and how it is spread.
+    doses
+        In the order of passes and products.
+    balances
+        An element each.
+    purchases
+        A product each.
+    trips, trip_cost
+        How often the machine crosses the field, and what that costs.
+    missing
+        Elements that are needed and that nothing allowed holds.
+    binding
+        Why it is behind: limits without which it would be less so, each for itself.
+    shadow
+        Prices of a little more need.
+    proven
+        Whether no cheaper programme within the limits exists (before rates are rounded to the machine's step).
+    gap
+        Largest relative distance to the least possible cost, where it is not proven.
+    """
+
+    answer: Answer
+    spreading: Spreading
+    doses: tuple[Dose, ...]
+    balances: tuple[Balance, ...]
+    purchases: tuple[Purchase, ...]
+    trips: int
+    trip_cost: float
+    missing: tuple[str, ...] = ()
+    binding: tuple[Limit, ...] = ()
+    shadow: tuple[ShadowPrice, ...] = ()
+    proven: bool = True
+    gap: float = 0.0
+
+    @property
+    def cost(self) -> float | None:
+        """Money for products and trips; ``None`` where a product has no price."""
+        costs = [purchase.cost for purchase in self.purchases]
+        return None if None in costs else sum(cost or 0.0 for cost in costs) + self.trip_cost
+
+    @property
+    def priced(self) -> bool:
+        """Whether every product bought has a price."""
+        return all(purchase.cost is not None for purchase in self.purchases)
+
+
+@dataclass(frozen=True, slots=True)
+class Programmes:
+    """The programme taken, and those beside it.
+
+    Attributes
+    ----------
+    chosen
+        What the prescription holds.
+    others
+        What else could be done, for the client to choose from.
+    unavailable
+        answer -> why it cannot be given.
+    """
+
+    chosen: Programme
+    others: tuple[Programme, ...] = ()
+    unavailable: Mapping[str, str] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "unavailable", MappingProxyType(dict(self.unavailable)))
+
+    @property
+    def all(self) -> tuple[Programme, ...]:
+        """The chosen one first."""
+        return (self.chosen, *self.others)
