@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from zonemap.units import HA_PER_AC, KG_HA_PER_LB_1000FT2, KG_HA_PER_LB_AC, KG_PER_LB, M_PER_FT, UnitSystem
 
 #: below this area places are measured in ft2 or m2
-_SMALL_HA = 0.2
+SMALL_HA = 0.2
 #: ounces do not matter from here on
 _LARGE_LB = 20
 
@@ -83,7 +83,7 @@ _READERS = {
 
 def small(area_ha: float) -> bool:
     """Whether a place is a lawn, a garden or a plot rather than a field."""
-    return area_ha < _SMALL_HA
+    return area_ha < SMALL_HA
 
 
 def reader(units: UnitSystem) -> Reader:

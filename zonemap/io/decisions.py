@@ -38,6 +38,7 @@ from zonemap.values.basis import Basis
 from zonemap.values.note import Note
 from zonemap.values.rules import Rule
 from zonemap.values.season import Crop, Decision, Product, RateTable, Season, Spreader, Temperatures, UptakeShape
+from zonemap.values.terms import Pass, Terms
 
 #: used where nobody states how well a laboratory repeats itself (common practice)
 DEFAULT_REPEATABILITY_CV = 0.15
@@ -299,7 +300,13 @@ def spreader_of(table: SpreaderTable, *, units: UnitSystem) -> Spreader:
     )
 
 
-def season_of(table: SeasonTable, samples: SamplesTable, temperatures: Temperatures | None) -> Season:
+def season_of(
+    table: SeasonTable,
+    samples: SamplesTable,
+    temperatures: Temperatures | None,
+    passes: tuple[Pass, ...] = (),
+    terms: Terms | None = None,
+) -> Season:
     """Days on which the spreader can go, sorted, each once, and how supply follows temperature.
 
     Raises
@@ -319,7 +326,8 @@ def season_of(table: SeasonTable, samples: SamplesTable, temperatures: Temperatu
         keys=("supply_temperature_f", "supply_temperature_c"),
         where=f"{NAME}, samples",
     )
-    return Season(tuple(sorted(set(table.apply_on))), table.apply_days_needed, temperatures, q10, celsius)
+    days = sorted({*table.apply_on, *(each.on for each in passes if each.on is not None)})
+    return Season(tuple(days), table.apply_days_needed, temperatures, q10, celsius, passes, terms or Terms())
 
 
 def crop_of(table: CropTable, own_demand: Mapping[str, FloatArray], *, units: UnitSystem) -> Crop:

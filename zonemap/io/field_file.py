@@ -7,37 +7,22 @@ from __future__ import annotations
 
 import difflib
 import tomllib
-from datetime import date
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic import BaseModel, Field, ValidationError, field_validator
+from pydantic.fields import FieldInfo
 
 from zonemap.errors import InputError
+from zonemap.io.programme_tables import PassTable, ProgrammeTable
 from zonemap.io.sources import shown
+from zonemap.io.toml_table import MOST, Day, NotNegative, Positive, Prices, Text, TomlTable
 from zonemap.units import UnitSystem
 from zonemap.values.basis import BasisKind
 
 NAME = "field.toml"
-#: above any number that a field, a machine or a price can have
-_MOST = 1e7
-Positive = Annotated[float, Field(gt=0, le=_MOST)]
-NotNegative = Annotated[float, Field(ge=0, le=_MOST)]
-Text = Annotated[
-    str,
-    Field(
-        min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f-\x9f]*[^\s\x00-\x1f\x7f-\x9f][^\x00-\x1f\x7f-\x9f]*$"
-    ),
-]
-#: days of a plan; far from the ends of the calendar, so that days can be added and taken away
-Day = Annotated[date, Field(ge=date(1950, 1, 1), le=date(2150, 1, 1))]
-Prices = dict[str, Positive]
 
 
-class _TomlTable(BaseModel):
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False, populate_by_name=False)
-
-
-class FieldTable(_TomlTable):
+class FieldTable(TomlTable):
     """``[field]``: where."""
 
     name: Text | None = Field(None, description='Write name = "..." in one line of at most 200 letters.')
@@ -51,7 +36,7 @@ class FieldTable(_TomlTable):
     units: UnitSystem = Field(description='Write units = "us" or units = "metric" under [field].')
 
 
-class SamplesTable(_TomlTable):
+class SamplesTable(TomlTable):
     """``[samples]``: what was measured, and how."""
 
     file: Text | None = Field(None, description='Name the samples file: file = "samples.csv".')
@@ -111,7 +96,7 @@ class OtherSamplesTable(SamplesTable):
     )
 
 
-class CovariateTable(_TomlTable):
+class CovariateTable(TomlTable):
     """``[[covariate]]``: what is known all over the field, a raster or the points of a sensor."""
 
     name: Text = Field(description='Write name = "..." in this [[covariate]] table.')
@@ -128,7 +113,7 @@ class CovariateTable(_TomlTable):
     decimal: Literal[".", ","] | None = Field(None, description='Write decimal = "." or decimal = ",".')
 
 
-class ShapeTable(_TomlTable):
+class ShapeTable(TomlTable):
     """One shape of uptake: a logistic, its steepness by the days from 10 to 90 % or by a mean over its peak."""
 
     midpoint_day: Annotated[float, Field(gt=0, le=400)] = Field(
@@ -145,7 +130,7 @@ class ShapeTable(_TomlTable):
     )
 
 
-class CropTable(_TomlTable):
+class CropTable(TomlTable):
     """``[crop]``: what grows."""
 
     name: Text = Field(description='Write name = "corn" under [crop].')
@@ -163,7 +148,7 @@ class CropTable(_TomlTable):
     )
 
 
-class SeasonTable(_TomlTable):
+class SeasonTable(TomlTable):
     """``[season]``: when the spreader can go."""
 
     weather: Text | None = Field(None, description='Name the file of daily temperatures: weather = "weather.csv".')
@@ -181,7 +166,7 @@ class SeasonTable(_TomlTable):
     )
 
 
-class DecisionTable(_TomlTable):
+class DecisionTable(TomlTable):
     """``[decision]``: what being short and being over cost."""
 
     assurance: Annotated[float, Field(gt=0, lt=1)] | None = Field(
@@ -194,7 +179,7 @@ class DecisionTable(_TomlTable):
     )
 
 
-class ProductTable(_TomlTable):
+class ProductTable(TomlTable):
     """``[[product]]``: what can be put on."""
 
     name: Text = Field(description='Write name = "..." in this [[product]] table.')
@@ -223,13 +208,13 @@ class ProductTable(_TomlTable):
     def _at_once_or_half_life(cls, release: object) -> object:
         half_life = release.get("half_life_days") if isinstance(release, dict) and len(release) == 1 else None
         number = isinstance(half_life, int | float) and not isinstance(half_life, bool)
-        if release != "at_once" and not (number and half_life is not None and 0 < half_life <= _MOST):
+        if release != "at_once" and not (number and half_life is not None and 0 < half_life <= MOST):
             msg = "is no way of release this knows"
             raise ValueError(msg)
         return release
 
 
-class RateTableTable(_TomlTable):
+class RateTableTable(TomlTable):
     """``[[rate_table]]``: a user's own rule from a measured value to a product rate."""
 
     value: Text = Field(description='Write the measured quantity: value = "pH".')
@@ -242,7 +227,7 @@ class RateTableTable(_TomlTable):
     )
 
 
-class RuleTable(_TomlTable):
+class RuleTable(TomlTable):
     """``[[rule]]``: a recommendation rule of a public service, for the extract it was calibrated with."""
 
     name: Text = Field(description='Write name = "tri_state_k" or another rule: zonemap rules lists them.')
@@ -261,7 +246,7 @@ class RuleTable(_TomlTable):
     buffer_ph: Positive | None = Field(None, description="Write the laboratory's buffer pH: buffer_ph = 6.3.")
 
 
-class SpreaderTable(_TomlTable):
+class SpreaderTable(TomlTable):
     """``[spreader]``: limits of the machine."""
 
     swath_ft: Positive | None = Field(None, description="Write a positive width in feet: swath_ft = 80.")
@@ -277,7 +262,7 @@ class SpreaderTable(_TomlTable):
     )
 
 
-class ZonesTable(_TomlTable):
+class ZonesTable(TomlTable):
     """``[zones]``: zones drawn elsewhere, which take the place of those made from the surfaces."""
 
     file: Text = Field(description='Name the file of the zones: file = "zones.geojson".')
@@ -290,7 +275,7 @@ _Position = Annotated[list[float], Field(min_length=2, max_length=2)]
 _ZoneNumber = Annotated[int, Field(ge=1, le=1000)]
 
 
-class ZoneEditTable(_TomlTable):
+class ZoneEditTable(TomlTable):
     """``[[zone_edit]]``: a change to the zones by hand."""
 
     merge: Annotated[list[_ZoneNumber], Field(min_length=2, max_length=100)] | None = Field(
@@ -310,7 +295,7 @@ class ZoneEditTable(_TomlTable):
     reason: Text | None = Field(None, description='Write why: reason = "old feedlot".')
 
 
-class NoSpreadTable(_TomlTable):
+class NoSpreadTable(TomlTable):
     """``[[no_spread]]``: where nothing may be spread."""
 
     file: Text | None = Field(None, description='Name the file of the area: file = "setback.geojson".')
@@ -326,7 +311,7 @@ class NoSpreadTable(_TomlTable):
     reason: Text = Field(description='Write why, for the operator: reason = "domestic well, 150 ft".')
 
 
-class FieldFile(_TomlTable):
+class FieldFile(TomlTable):
     """The whole of field.toml."""
 
     field: FieldTable = Field(description="Add a [field] table with name, boundary and units.")
@@ -339,6 +324,10 @@ class FieldFile(_TomlTable):
     )
     crop: CropTable | None = Field(None, description="Write a [crop] table with name and planted.")
     season: SeasonTable = Field(default=SeasonTable(), description="Write a [season] table.")
+    stated_passes: Annotated[list[PassTable], Field(max_length=100)] = Field(
+        [], alias="pass", description="Write each pass under [[pass]], with two brackets, and its day: on = 2026-05-20."
+    )
+    programme: ProgrammeTable = Field(default=ProgrammeTable(), description="Write a [programme] table.")
     decision: DecisionTable = Field(default=DecisionTable(), description="Write a [decision] table.")
     product: Annotated[list[ProductTable], Field(max_length=100)] = Field(
         [], description="Write each product as a table under [[product]], with two brackets."
@@ -462,7 +451,8 @@ def _models(keys: list[int | str]) -> tuple[type[BaseModel], str | None]:
 
 _TABLES: dict[str, type[BaseModel]] = {
     "field": FieldTable, "samples": SamplesTable, "other_samples": OtherSamplesTable, "covariate": CovariateTable,
-    "crop": CropTable, "season": SeasonTable, "decision": DecisionTable, "product": ProductTable,
+    "crop": CropTable, "season": SeasonTable, "pass": PassTable,
+    "programme": ProgrammeTable, "decision": DecisionTable, "product": ProductTable,
     "rate_table": RateTableTable, "rule": RuleTable, "spreader": SpreaderTable, "zones": ZonesTable,
     "zone_edit": ZoneEditTable, "no_spread": NoSpreadTable,
 }  # fmt: skip
@@ -472,13 +462,18 @@ def _mend(keys: list[int | str]) -> str:
     model, last = _models(keys)
     if last is None and keys:  # the table itself is wrong
         model, last = FieldFile, str(keys[0])
-    field = model.model_fields.get(last or "")
+    field = _fields(model).get(last or "")
     return (field.description if field else None) or "Correct the value."
+
+
+def _fields(model: type[BaseModel]) -> dict[str, FieldInfo]:
+    """Keys as they stand in the file."""
+    return {field.alias or name: field for name, field in model.model_fields.items()}
 
 
 def _suggestion(keys: list[int | str]) -> str:
     """Name the key that is meant, or else those there are."""
     model, _ = _models(keys[:-1])
-    known = list(model.model_fields)
+    known = list(_fields(model))
     near = difflib.get_close_matches(str(keys[-1]), known, n=1, cutoff=0.6)
     return f"Did you mean {near[0]}?" if near else f"Remove it, or use one of {', '.join(known)}."

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+from zonemap.amounts import SMALL_HA
 from zonemap.errors import InputError
 from zonemap.io.decisions import (
     basis_of,
@@ -18,6 +19,7 @@ from zonemap.io.decisions import (
 )
 from zonemap.io.field_file import NAME, CropTable, FieldFile
 from zonemap.io.field_parts import field_of, open_field_folder, read_boundary, read_sample_table
+from zonemap.io.programme_tables import passes_of, terms_of
 from zonemap.io.sources import FieldFolder
 from zonemap.values.case import Case
 from zonemap.values.note import Note
@@ -45,6 +47,7 @@ def read_folder(folder: Path) -> Case:
     # What needs no other file is checked first: a misspelt price is told before a map is drawn.
     basis_of(toml.samples)
     products = products_of(toml.product, units=toml.field.units)
+    passes = passes_of(toml.stated_passes, products, units=toml.field.units)
     spreader = spreader_of(toml.spreader, units=toml.field.units)
     rate_products = [table.product for table in toml.rate_table]
     rate_products += [rule.product for rule in toml.rule if rule.product]
@@ -60,6 +63,7 @@ def read_folder(folder: Path) -> Case:
     hand = read_hand(inbox, toml.zones, toml.zone_edit, boundary)
     crop, crop_notes = _crop(inbox, toml.crop, toml)
     temperatures, weather_notes = _temperatures(inbox, toml)
+    terms = terms_of(toml.programme, units=toml.field.units, area_ha=boundary.area.area / 1e4, small_ha=SMALL_HA)
     notes = (
         *boundary.notes, *sample_notes, *no_spread_notes, *covariate_notes, *crop_notes,
         *weather_notes, *_unknown_products(rate_tables, products),
@@ -70,7 +74,7 @@ def read_folder(folder: Path) -> Case:
         units=toml.field.units,
         collected=toml.samples.collected,
         crop=crop,
-        season=season_of(toml.season, toml.samples, temperatures),
+        season=season_of(toml.season, toml.samples, temperatures, passes, terms),
         decision=decision,
         products=products,
         rate_tables=rate_tables,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import replace
-from datetime import timedelta
+from datetime import date, timedelta
 
 from zonemap.agronomy.demand import crop_demand, fixation_notes
 from zonemap.agronomy.rate import pooled_quantile
@@ -127,7 +127,7 @@ def _nutrient_need(case: Case, demand: Demand, surface: Surface, grid: Grid) -> 
     first = first_short_day(demand, float(low[0]))
     latest = None if first is None else spread_by(first, release_lag_days=lag)
     on = choose_day(case.season.apply_on, latest)
-    since = demand.first_day if on is None else on + timedelta(days=lag)
+    since = _first_fed(case, demand)
     curve = shortfall_curve(demand, since=since)
     days_left = (demand.last_day - max(since, demand.first_day)).days + 1
     fraction = released_fraction(product, days=days_left) if product else 1.0
@@ -135,6 +135,14 @@ def _nutrient_need(case: Case, demand: Demand, surface: Surface, grid: Grid) -> 
     costs = costs_of(case.decision, demand.nutrient, curve, None if price is None else price / fraction)
     need = Need(curve, costs, demand, product, on, fraction, first, latest, share_short(surface, curve, grid))
     return need, _timing_notes(need, demand, surface, grid, case.units)
+
+
+def _first_fed(case: Case, demand: Demand) -> date:
+    """First day that something spread can feed: the first pass, and the shortest lag of what holds the nutrient."""
+    lags = [product.release_lag_days for product in case.products if product.analysis.get(demand.nutrient)]
+    if not case.season.apply_on:
+        return demand.first_day
+    return max(min(case.season.apply_on) + timedelta(days=min(lags, default=0)), demand.first_day)
 
 
 def _table_need(case: Case, table: RateTable, surfaces: Mapping[str, Surface], grid: Grid) -> Need:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from datetime import date
 
 import numpy as np
 
@@ -11,22 +10,19 @@ from zonemap.agronomy.sufficiency import sufficiency
 from zonemap.pipeline.candidates import choose_zones
 from zonemap.pipeline.choice import losses_of
 from zonemap.pipeline.needs import same_currency
-from zonemap.pipeline.notes import cautions, limit_notes, surface_notes, too_little
+from zonemap.pipeline.notes import cautions, limit_notes, surface_notes
 from zonemap.pipeline.parse import Pipeline
+from zonemap.pipeline.spreading import spread
 from zonemap.pipeline.verdict import value_of_varying
-from zonemap.units import KG_HA_PER_LB_AC
-from zonemap.values.arrays import FloatArray
 from zonemap.values.case import Case
 from zonemap.values.grid import Grid
 from zonemap.values.need import Need
 from zonemap.values.note import Note
 from zonemap.values.plan import Plan, ZoneReport
-from zonemap.values.prescription import Application, Prescription
 from zonemap.values.samples import Measurements
-from zonemap.values.season import Product
 from zonemap.values.surface import Surface
 from zonemap.values.zones import Outlines, ZoneChoice
-from zonemap.zoning.outline import single_parts, zones_as_drawn
+from zonemap.zoning.outline import zones_as_drawn
 
 #: told the name of every stage as it starts
 Progress = Callable[[str], None]
@@ -56,7 +52,7 @@ def run(case: Case, pipeline: Pipeline, progress: Progress) -> Plan:
     drawn = zones_as_drawn(outlines, grid) if zones.count > 1 else zones
     progress("rates and products")
     report = _zone_report(pipeline, needs, surfaces, choice, grid)
-    prescription, left_out = _prescription(case, pipeline, needs, report, outlines)
+    prescription, programmes, left_out = spread(case, pipeline, needs, report, surfaces, choice, grid, outlines)
     needed = any(need.product and kg_ha.any() for need, kg_ha in zip(needs, report.need_kg_ha, strict=True))
     value = value_of_varying(losses, choice, drawn, needed=needed, case=case)
     said = (
@@ -81,6 +77,7 @@ def run(case: Case, pipeline: Pipeline, progress: Progress) -> Plan:
         zone_report=report,
         value=value,
         prescription=prescription,
+        programmes=programmes,
         sufficiency={
             need.quantity: sufficiency(surfaces[need.quantity], need.demand, grid.cell_area_ha, zones)
             for need in needs
@@ -124,36 +121,3 @@ def _zone_report(
         rate = pipeline.run("rate", surfaces[need.quantity], need.curve, area, zones, assurance=need.costs.assurance)
         rates.append(rate[choice.own[need.quantity] - 1] if need.quantity in choice.own else rate)
     return ZoneReport(supply, tuple(rates))
-
-
-def _prescription(
-    case: Case, pipeline: Pipeline, needs: tuple[Need, ...], report: ZoneReport, outlines: Outlines
-) -> tuple[Prescription, tuple[Note, ...]]:
-    polygons, zone = single_parts(outlines, tuple(place.area for place in case.field.no_spread))
-    unit = KG_HA_PER_LB_AC if case.units == "us" else 1.0
-    applications, notes = [], []
-    for product, on, planned in _planned(pipeline, needs, report):
-        step = (1.0 if planned.max() >= 20 * unit else 0.1) * unit
-        rate = pipeline.run("limits", planned, case.spreader, step_kg_ha=step)
-        if rate.any():
-            applications.append(Application(product, on, planned, rate))
-        else:
-            notes.append(too_little(product, planned, case))
-    return Prescription(case.units, case.field.crs, polygons, zone, tuple(applications)), tuple(notes)
-
-
-def _planned(
-    pipeline: Pipeline, needs: tuple[Need, ...], report: ZoneReport
-) -> list[tuple[Product, date | None, FloatArray]]:
-    """Rates of the products: through their analysis for nutrients, as they stand for the user's own tables."""
-    met = [(n, kg_ha) for n, kg_ha in zip(needs, report.need_kg_ha, strict=True) if n.product is not None]
-    nutrients = {n.element: (n, kg_ha) for n, kg_ha in met if not n.curve.product}
-    planned = pipeline.run(
-        "products",
-        {element: kg_ha for element, (_, kg_ha) in nutrients.items()},
-        {element: n.product for element, (n, _) in nutrients.items()},
-        {element: n.on for element, (n, _) in nutrients.items()},
-        {element: n.available_fraction for element, (n, _) in nutrients.items()},
-    )
-    tables = [(n.product, n.on, kg_ha) for n, kg_ha in met if n.product is not None and n.curve.product]
-    return [*planned, *((product, on, rate) for product, on, rate in tables if np.any(rate > 0))]

@@ -16,7 +16,7 @@ from zonemap.geostat.screen import screen
 from zonemap.machine.limits import clamp_and_round
 from zonemap.pipeline.choice import by_fuzziness, by_value, fixed, per_product, shared
 from zonemap.pipeline.needs import conventional_rule, rate_table, season_shortfall, shortfall_or_table
-from zonemap.products.sources import one_product_per_nutrient
+from zonemap.products.programme import programmes
 from zonemap.zoning.cells import square_cells
 from zonemap.zoning.cluster import k_means, whole_field
 from zonemap.zoning.features import supply_and_covariates, supply_features
@@ -50,7 +50,7 @@ STAGES: Mapping[str, Mapping[str, Method]] = {
     "workable": {"merge_small": merge_small, "as_they_are": as_they_are},
     "outline": {"coverage": outline_zones},
     "rate": {"pooled_quantile": zone_need},
-    "products": {"one_product_per_nutrient": one_product_per_nutrient},
+    "products": {"least_cost": programmes},
     "limits": {"clamp_and_round": clamp_and_round},
 }
 

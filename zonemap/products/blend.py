@@ -12,7 +12,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -22,9 +21,6 @@ from zonemap.values.arrays import FloatArray
 from zonemap.values.programme import Ask
 from zonemap.values.season import Product
 
-if TYPE_CHECKING:
-    from scipy.optimize import LinearConstraint
-
 #: the gap between the two bounds that is closed, and the steps allowed for it
 _CLOSED, _MOST_STEPS = 1e-9, 400
 #: shares of what the strongest product gives at which tangents stand from the start
@@ -33,6 +29,9 @@ _FIRST = (1.0, 0.5, 0.2, 0.05, 0.01)
 _LEAST_PRICE = 1e-3
 #: a part below this share of the mass is left out
 _CRUMB = 1e-6
+
+#: (zone, need, strength of the blend at which the tangent touches)
+Tangent = tuple[int, int, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +80,10 @@ def cheapest_composition(
     apart: Sequence[tuple[int, int]] = (),
     most_products: int | None = None,
 ) -> Composition | None:
-    """Composition of least cost; ``None`` where a need is met by no product.
+    """Composition of least cost; ``None`` where a need is met by no product, or only by what must not be together.
+
+    Products are left out one by one where too many are in, or two that must be apart, and the best is kept (branch and
+    bound): tangents found on one branch hold on all.
 
     Parameters
     ----------
@@ -91,114 +93,124 @@ def cheapest_composition(
         (zones,).
     apart
         Pairs of products that must not both be in it.
+    most_products
+        How many may be in it.
     """
-    strongest = wanted.gives / np.maximum(price, _LEAST_PRICE * price.max() or 1.0)
-    if np.any((strongest.max(axis=1) <= 0) & (wanted.need_kg_ha.max(axis=0) > 0)):
+    price = np.maximum(price, _LEAST_PRICE * price.max() or 1.0)
+    strength = wanted.gives / price
+    cut = _Cuts(wanted.need_kg_ha, strength, area_ha, _first_tangents(wanted, strength))
+    best: tuple[float, FloatArray] | None = None
+    least = np.inf
+    waiting: list[tuple[frozenset[int], frozenset[int]]] = [(frozenset(), frozenset())]
+    while waiting:
+        out, kept = waiting.pop()
+        found = cut.cheapest(out, enough=np.inf if best is None else best[0])
+        if found is None:
+            continue
+        cost, bound, spent = found
+        inside = [int(product) for product in np.flatnonzero(spent / price > _CRUMB * (spent / price).sum())]
+        broken = _broken(inside, apart, most_products)
+        if not broken:
+            least = min(least, bound)
+            if best is None or cost < best[0]:
+                best = (cost, spent)
+            continue
+        if best is not None and bound >= best[0]:
+            continue
+        for position, product in enumerate(broken):
+            if product not in kept:
+                waiting.append((out | {product}, kept | set(broken[:position])))
+    if best is None:
         return None
-    master = _Master(wanted, strongest, area_ha, tuple(apart), most_products)
-    tangents = [
-        (zone, need, share * float(strongest[need].max()))
+    mass = best[1] / price
+    share = np.where(mass > _CRUMB * mass.sum(), mass, 0.0)
+    return Composition(share / share.sum(), best[0], min(least, best[0]))
+
+
+def _broken(inside: Sequence[int], apart: Sequence[tuple[int, int]], most_products: int | None) -> tuple[int, ...]:
+    """Products of which at least one must go; none where the blend may be."""
+    for pair in apart:
+        if set(pair) <= set(inside):
+            return pair
+    return tuple(inside) if most_products is not None and len(inside) > most_products else ()
+
+
+def _first_tangents(wanted: Wanted, strength: FloatArray) -> list[Tangent]:
+    return [
+        (int(zone), int(need), share * float(strength[need].max()))
         for zone, need in zip(*np.nonzero(wanted.need_kg_ha > 0), strict=True)
         for share in _FIRST
+        if strength[need].max() > 0
     ]
-    best: tuple[float, FloatArray] | None = None
-    least = 0.0
-    for _ in range(_MOST_STEPS):
-        solved = master.solve(tangents)
-        if solved is None:
-            return None
-        least, spent = max(least, solved[0]), solved[1]
-        strength = strongest @ spent
-        cost, worst = _cost(wanted.need_kg_ha, strength, area_ha)
-        if best is None or cost < best[0]:
-            best = (cost, spent)
-        if best[0] - least <= _CLOSED * max(best[0], 1.0):
-            break
-        floor = 1e-4 * strongest.max(axis=1)
-        tangents += [
-            (zone, int(need), float(max(strength[need], floor[need])))
-            for zone, need in enumerate(worst)
-            if wanted.need_kg_ha[zone, need] > 0
-        ]
-    if best is None or not np.isfinite(best[0]):
-        return None
-    mass = best[1] / np.maximum(price, _LEAST_PRICE * price.max() or 1.0)
-    share = np.where(mass > _CRUMB * mass.sum(), mass, 0.0)
-    return Composition(share / share.sum(), best[0], least)
-
-
-def _cost(need: FloatArray, strength: FloatArray, area_ha: FloatArray) -> tuple[float, FloatArray]:
-    """Cost of a blend, and the need that sets each zone's rate."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        rate = np.where(need > 0, need / strength, 0.0)
-    return float(area_ha @ rate.max(axis=1)), rate.argmax(axis=1)
 
 
 @dataclass(frozen=True, slots=True)
-class _Master:
-    """The linear programme under the tangents: money spent on each product, 1 in all, and the rate of each zone."""
+class _Cuts:
+    """Tangents to the cost: columns are money spent on each product, 1 in all, and the rate of each zone.
 
-    wanted: Wanted
-    strongest: FloatArray
+    Attributes
+    ----------
+    need_kg_ha, strength, area_ha
+        (zones, needs); (needs, products) kg available for one unit of money; (zones,).
+    tangents
+        Grows as blends are tried.
+    """
+
+    need_kg_ha: FloatArray
+    strength: FloatArray
     area_ha: FloatArray
-    apart: tuple[tuple[int, int], ...]
-    most_products: int | None
+    tangents: list[Tangent]
 
-    def solve(self, tangents: Sequence[tuple[int, int, float]]) -> tuple[float, FloatArray] | None:
-        """Least cost under the tangents, and the money spent on each product."""
+    def cheapest(self, out: frozenset[int], *, enough: float) -> tuple[float, float, FloatArray] | None:
+        """Cost, a bound below it, and money spent on each product, without some products.
+
+        Stops as soon as the bound says that it will not be cheaper than `enough`.
+        """
+        best: tuple[float, FloatArray] | None = None
+        least = 0.0
+        floor = 1e-4 * self.strength.max(axis=1)
+        for _ in range(_MOST_STEPS):
+            solved = self._under_tangents(out)
+            if solved is None:
+                return None
+            least = max(least, solved[0])
+            cost, worst = self._cost(solved[1])
+            if best is None or cost < best[0]:
+                best = (cost, solved[1])
+            if best[0] - least <= _CLOSED * max(best[0], 1.0) or least >= enough:
+                break
+            reached = np.maximum(self.strength @ solved[1], floor)
+            self.tangents.extend((zone, int(n), float(reached[n])) for zone, n in enumerate(worst))
+        return None if best is None or not np.isfinite(best[0]) else (best[0], least, best[1])
+
+    def _cost(self, spent: FloatArray) -> tuple[float, FloatArray]:
+        """Cost of a blend, and the need that sets each zone's rate."""
+        strength = self.strength @ spent
+        with np.errstate(divide="ignore", invalid="ignore"):
+            rate = np.where(self.need_kg_ha > 0, self.need_kg_ha / strength, 0.0)
+        return float(self.area_ha @ rate.max(axis=1)), rate.argmax(axis=1)
+
+    def _under_tangents(self, out: frozenset[int]) -> tuple[float, FloatArray] | None:
         from scipy.optimize import Bounds, LinearConstraint, milp
 
-        products, zones = self.strongest.shape[1], self.area_ha.size
-        whole = bool(self.apart) or self.most_products is not None
-        columns = products + zones + (products if whole else 0)
-        matrix, low = np.zeros((len(tangents), columns)), np.zeros(len(tangents))
-        for row, (zone, need, at) in enumerate(tangents):
-            # 1/v >= 2/at - v/at^2 for every v > 0; both sides times at keep the digits
-            wanted = self.wanted.need_kg_ha[zone, need] / at
-            matrix[row, :products] = wanted * self.strongest[need] / at
-            matrix[row, products + zone] = 1.0
-            low[row] = 2 * wanted
-        sums = np.zeros((1, columns))
-        sums[0, :products] = 1.0
-        constraints = [LinearConstraint(matrix, low, np.inf), LinearConstraint(sums, 1.0, 1.0)]
-        upper, integral = np.full(columns, np.inf), np.zeros(columns)
-        if whole:
-            constraints.append(self._choices(columns))
-            upper[products + zones :], integral[products + zones :] = 1.0, 1
-        cost = np.zeros(columns)
-        cost[products : products + zones] = self.area_ha
+        products, zones = self.strength.shape[1], self.area_ha.size
+        zone, need, at = (np.array(part) for part in zip(*self.tangents, strict=True))
+        # 1/v >= 2/at - v/at^2 for every v > 0, both sides times the need
+        wanted = self.need_kg_ha[zone, need] / at
+        matrix = np.zeros((len(zone) + 1, products + zones))
+        matrix[:-1, :products] = (wanted / at)[:, None] * self.strength[need]
+        matrix[np.arange(len(zone)), products + zone] = 1.0
+        matrix[-1, :products] = 1.0
+        upper = np.full(products + zones, np.inf)
+        upper[list(out)] = 0.0
         found = milp(
-            cost,
-            constraints=constraints,
-            bounds=Bounds(np.zeros(columns), upper),
-            integrality=integral,
-            options={"mip_rel_gap": _CLOSED / 10},
+            np.concatenate([np.zeros(products), self.area_ha]),
+            constraints=LinearConstraint(
+                matrix, np.append(2 * wanted, 1.0), np.append(np.full(len(zone), np.inf), 1.0)
+            ),
+            bounds=Bounds(np.zeros(upper.size), upper),
         )
         return None if found.x is None else (float(found.fun), np.maximum(found.x[:products], 0.0))
-
-    def _choices(self, columns: int) -> LinearConstraint:
-        """What must not be together, and how many may be."""
-        from scipy.optimize import LinearConstraint
-
-        products = self.strongest.shape[1]
-        used = columns - products
-        rows, high = [], []
-        for product in range(products):
-            row = np.zeros(columns)
-            row[product], row[used + product] = 1.0, -1.0
-            rows.append(row)
-            high.append(0.0)
-        for pair in self.apart:
-            row = np.zeros(columns)
-            row[[used + product for product in pair]] = 1.0
-            rows.append(row)
-            high.append(1.0)
-        if self.most_products is not None:
-            row = np.zeros(columns)
-            row[used:] = 1.0
-            rows.append(row)
-            high.append(float(self.most_products))
-        return LinearConstraint(np.array(rows), -np.inf, np.array(high))
 
 
 def compositions(
@@ -216,6 +228,8 @@ def compositions(
         numbers = [n for n, offer in enumerate(model.offers) if offer.position == position]
         products = [model.offers[n].product for n in numbers]
         wanted = _everything(solution, numbers) if len(used) == 1 else _its_part(solution, numbers)
+        if not wanted.need_kg_ha.size:
+            continue
         prices = prices_of(products)
         composition = cheapest_composition(
             wanted,

@@ -102,7 +102,26 @@ class Model:
                     most[:, column] = np.maximum(most[:, column], wanted)
         # a least rate may be more than is useful: it must stay possible
         most = np.where(most > 0, np.maximum(most, self.least_kg_ha), 0.0)
-        return np.minimum(most, min(self.most_kg_ha, _MOST_KG_HA))
+        most = np.minimum(np.minimum(most, self._most_allowed()), min(self.most_kg_ha, _MOST_KG_HA))
+        return np.where(most < self.least_kg_ha, 0.0, most)
+
+    def _most_allowed(self) -> FloatArray:
+        """(zones, offers) rates beyond which one offer alone would break a bound on what is over, or a cap."""
+        most = np.full((self.zones, len(self.offers)), np.inf)
+        for column, offer in enumerate(self.offers):
+            for path in self.ask.paths:
+                gives = offer.given(path.element)
+                for zone, need in enumerate(path.need_kg_ha):
+                    over = most_over_kg_ha(self.ask, path.element, float(need))
+                    if over is not None and gives > 0:
+                        most[zone, column] = min(most[zone, column], (need + over) / gives)
+            caps = {**self.ask.terms.cap_per_season_kg_ha}
+            for element, cap in cap_of(self.ask, self.ask.passes[offer.position]).items():
+                caps[element] = min(cap, caps.get(element, np.inf))
+            for element, cap in caps.items():
+                if offer.product.analysis.get(element, 0.0) > 0:
+                    most[:, column] = np.minimum(most[:, column], cap / offer.product.analysis[element])
+        return most
 
     @cached_property
     def columns(self) -> Columns:

@@ -89,6 +89,8 @@ def programme(ask: Ask, *, answer: Answer = "least_cost", spreading: Spreading =
             return _nothing(ask, answer, spreading)
         return f"no {'' if answer == 'least_cost' else answer + ' '}product holds what is lacking"
     ask = _from_first_day(ask, offers, missing)
+    if not offers_of(ask.products, ask.passes, ask.paths):  # all that is lacking is lacking before anything could feed
+        return replace(_nothing(ask, answer, spreading), missing=missing)
 
     def remodel(other: Ask) -> Model:
         again = offers_of(other.products, other.passes, other.paths)

@@ -27,7 +27,7 @@ def rounded(model: Model, rates: FloatArray) -> FloatArray:
 
 
 def _rounded_zone(model: Model, zone: int, rates: FloatArray, step: FloatArray) -> FloatArray:
-    up = np.ceil(rates / step - _HAIR) * step
+    up = np.maximum(np.ceil(rates / step - _HAIR), 0.0) * step
     up = np.where((up > 0) & (up < model.least_kg_ha), np.ceil(model.least_kg_ha / step - 1e-9) * step, up)
     up = np.minimum(up, np.floor(model.most_kg_ha / step + 1e-9) * step if np.isfinite(model.most_kg_ha) else up)
     allowed = np.maximum(_behind(model, zone, rates), 0.0) + _HAIR

@@ -13,6 +13,7 @@ from zonemap.values.grid import Grid
 from zonemap.values.need import Need
 from zonemap.values.note import Note
 from zonemap.values.prescription import Prescription
+from zonemap.values.programme import Programmes
 from zonemap.values.sufficiency import Sufficiency
 from zonemap.values.surface import Surface
 from zonemap.values.zones import Outlines, ZoneChoice, Zones
@@ -94,6 +95,8 @@ class Plan:
     ----------
     pipeline
         Name of the pipeline that made it.
+    programmes
+        What could be put on, the first of them in the prescription; ``None`` where no element is lacking by name.
     sufficiency
         quantity -> supply against demand, where the crop's demand is known.
     mapped
@@ -110,6 +113,7 @@ class Plan:
     zone_report: ZoneReport
     value: ValueOfVarying
     prescription: Prescription
+    programmes: Programmes | None
     sufficiency: Mapping[str, Sufficiency]
     mapped: bool
     notes: tuple[Note, ...]

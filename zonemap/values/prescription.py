@@ -25,12 +25,15 @@ class Application:
         (zones,) product rate that the need asks for.
     rate_kg_ha
         (zones,) the same after the machine's limits and step.
+    parts
+        For a blend: product -> share of its mass; empty otherwise.
     """
 
     product: Product
     on: date | None
     planned_kg_ha: FloatArray
     rate_kg_ha: FloatArray
+    parts: tuple[tuple[Product, float], ...] = ()
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "planned_kg_ha", frozen_floats(self.planned_kg_ha, shape=(None,)))

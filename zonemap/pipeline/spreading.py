@@ -1,0 +1,151 @@
+"""From needs to what is spread: the ask of a programme, and the prescription made of its doses."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from itertools import combinations
+
+import numpy as np
+from shapely import Polygon
+
+from zonemap.agronomy.rate import pooled_quantile
+from zonemap.pipeline.notes import too_little
+from zonemap.pipeline.parse import Pipeline
+from zonemap.products.compatibility import conflicts
+from zonemap.units import KG_HA_PER_LB_AC
+from zonemap.values.arrays import FloatArray, IntArray
+from zonemap.values.case import Case
+from zonemap.values.grid import Grid
+from zonemap.values.need import Demand, Need
+from zonemap.values.note import Note
+from zonemap.values.plan import ZoneReport
+from zonemap.values.prescription import Application, Prescription
+from zonemap.values.programme import Ask, NeedPath, Programmes
+from zonemap.values.season import Product
+from zonemap.values.surface import Surface
+from zonemap.values.zones import Outlines, ZoneChoice
+from zonemap.zoning.outline import single_parts
+
+#: a zone without spreadable area still has a price per area
+_LEAST_HA = 1e-9
+
+
+def spread(
+    case: Case,
+    pipeline: Pipeline,
+    needs: tuple[Need, ...],
+    report: ZoneReport,
+    surfaces: Mapping[str, Surface],
+    choice: ZoneChoice,
+    grid: Grid,
+    outlines: Outlines,
+) -> tuple[Prescription, Programmes | None, tuple[Note, ...]]:
+    """Prescription, the programmes it was chosen from (``None`` where no element is lacking by name), and notes."""
+    polygons, zone = single_parts(outlines, tuple(place.area for place in case.field.no_spread))
+    paths = need_paths(needs, report, surfaces, choice, grid)
+    programmes: Programmes | None = None
+    applications: list[Application] = []
+    if paths and case.products:
+        programmes = pipeline.run("products", ask_of(case, paths, _zone_area(polygons, zone, choice.zones.count)))
+        doses = programmes.chosen.doses
+        applications = [Application(d.product, d.on, d.planned_kg_ha, d.rate_kg_ha, d.parts) for d in doses]
+    tables, notes = _of_tables(case, pipeline, needs, report)
+    prescription = Prescription(case.units, case.field.crs, polygons, zone, (*applications, *tables))
+    return prescription, programmes, notes
+
+
+def need_paths(
+    needs: Sequence[Need],
+    report: ZoneReport,
+    surfaces: Mapping[str, Surface],
+    choice: ZoneChoice,
+    grid: Grid,
+) -> tuple[NeedPath, ...]:
+    """What is lacking of every element, day by day where the crop's demand is known.
+
+    The supply that counts is the one a zone has with the assurance asked for: the quantile that its need stands for.
+    """
+    paths = []
+    for need, kg_ha in zip(needs, report.need_kg_ha, strict=True):
+        if need.curve.product:
+            continue
+        if need.demand is None:
+            paths.append(_amount(need, kg_ha))
+            continue
+        zones = choice.zones_of(need.quantity)
+        supply = pooled_quantile(
+            surfaces[need.quantity], grid.cell_area_ha, zones, probability=1 - need.costs.assurance
+        )
+        supply = supply[choice.own[need.quantity] - 1] if need.quantity in choice.own else supply
+        paths.append(lacking_path(need.demand, supply, short_cost=need.costs.short))
+    return tuple(paths)
+
+
+def lacking_path(demand: Demand, supply_kg_ha_day: FloatArray, *, short_cost: float) -> NeedPath:
+    """Sum of what each day asks beyond the supply, from the first day on, for zones of a given supply.
+
+    The sum to the end is the season's shortfall. It is never less than cumulative demand minus cumulative supply, since
+    supply that a day does not use is not counted as saved up.
+    """
+    response = demand.response[None, :]
+    daily = np.maximum(demand.demand_kg_ha_day[None, :] - supply_kg_ha_day[:, None] * response, 0.0)
+    nothing = np.zeros(supply_kg_ha_day.size)
+    return NeedPath(demand.nutrient, demand.first_day, np.cumsum(daily, axis=1), nothing, short_cost)
+
+
+def ask_of(case: Case, paths: tuple[NeedPath, ...], zone_area_ha: FloatArray) -> Ask:
+    """Everything a programme is made from."""
+    spreader = case.spreader
+    return Ask(
+        paths=paths,
+        products=case.products,
+        passes=case.season.passes,
+        terms=case.season.terms,
+        zone_area_ha=np.maximum(zone_area_ha, _LEAST_HA),
+        min_rate_kg_ha=spreader.min_rate_kg_ha,
+        max_rate_kg_ha=spreader.max_rate_kg_ha,
+        step_kg_ha=spreader.step_kg_ha,
+        unit_kg_ha=KG_HA_PER_LB_AC if case.units == "us" else 1.0,
+        never_blended=never_blended(case.products),
+    )
+
+
+def never_blended(products: Sequence[Product]) -> frozenset[frozenset[str]]:
+    """Pairs of product names whose kinds must not be in one blend."""
+    return frozenset(
+        frozenset({first.name, second.name})
+        for first, second in combinations(products, 2)
+        if first.kind and second.kind
+        if any(conflict.severity == "never" for conflict in conflicts((first.kind, second.kind)))
+    )
+
+
+def _amount(need: Need, kg_ha: FloatArray) -> NeedPath:
+    """Need without a calendar, by a rule for an extract."""
+    from datetime import date
+
+    nothing = np.zeros(kg_ha.size)
+    return NeedPath(need.element, date.min, kg_ha[:, None], nothing, need.costs.short, dated=False)
+
+
+def _zone_area(polygons: Sequence[Polygon], zone: IntArray, zones: int) -> FloatArray:
+    area = np.array([polygon.area for polygon in polygons]) / 10_000
+    return np.asarray(np.bincount(zone, weights=area, minlength=zones + 1)[1:], dtype=float)
+
+
+def _of_tables(
+    case: Case, pipeline: Pipeline, needs: tuple[Need, ...], report: ZoneReport
+) -> tuple[list[Application], tuple[Note, ...]]:
+    """Products that rate tables and rules ask for by name, at the rates the machine can spread."""
+    unit = KG_HA_PER_LB_AC if case.units == "us" else 1.0
+    applications, notes = [], []
+    for need, planned in zip(needs, report.need_kg_ha, strict=True):
+        if not need.curve.product or need.product is None or not planned.any():
+            continue
+        step = (1.0 if planned.max() >= 20 * unit else 0.1) * unit
+        rate = pipeline.run("limits", planned, case.spreader, step_kg_ha=step)
+        if rate.any():
+            applications.append(Application(need.product, need.on, planned, rate))
+        else:
+            notes.append(too_little(need.product, planned, case))
+    return applications, tuple(notes)
