@@ -80,7 +80,7 @@ def test_applications_are_driven_by_day_then_the_heaviest_first():
 
 
 def test_an_order_has_its_margin_and_comes_in_whole_units():
-    # 40 ha x 100 kg/ha twice = 8,000 kg; 3 % more is 8,240: 83 units of 100 kg
+    # 40 ha x 100 kg/ha twice = 8,000 kg; 3 % more is 8,240: less than ten units of 1,000 kg, 83 of 100 kg
     twice = [application(POTASH, day, 100.0) for day in (date(2026, 5, 1), date(2026, 6, 1))]
     prescription, field = prescribed(*twice)
     (line,) = operator_sheet(prescription, field, Spreader()).order
@@ -93,6 +93,13 @@ def test_an_order_has_its_margin_and_comes_in_whole_units():
     # what the shed holds need not be bought
     prescription, field = prescribed(application(Product("potash", {}, on_hand_kg=9e3), None, 100.0))
     assert operator_sheet(prescription, field, Spreader()).order[0].units == 0
+
+
+def test_little_is_not_rounded_up_to_much():
+    # a green of 0.5 ha at 60 kg/ha: 30.9 kg are 31 kg, not 100
+    prescription, field = prescribed(application(POTASH, None, 60.0), hectares=0.5)
+    (line,) = operator_sheet(prescription, field, Spreader()).order
+    assert (line.units, line.unit_kg) == (31, 1.0)
 
 
 def test_in_us_units_bulk_comes_by_the_hundred_pounds_and_runs_are_a_hundred_feet():

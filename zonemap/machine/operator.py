@@ -14,9 +14,11 @@ from zonemap.values.operator_sheet import Calibration, Load, OperatorSheet, Orde
 from zonemap.values.prescription import Application, Prescription
 from zonemap.values.season import Product, Spreader
 
-#: run that is driven for a calibration, m, and what product in bulk is bought in, kg (own choices)
+#: run that is driven for a calibration, m (own choice)
 _RUN_M: dict[UnitSystem, float] = {"us": 100 * M_PER_FT, "metric": 100.0}
-_BULK_UNIT_KG: dict[UnitSystem, float] = {"us": 100 * KG_PER_LB, "metric": 100.0}
+#: product in bulk is bought by so many lb or kg, the most of which ten are needed (own choice)
+_BULK_UNITS = (1000, 100, 10, 1)
+_KG_PER_UNIT: dict[UnitSystem, float] = {"us": KG_PER_LB, "metric": 1.0}
 #: so much of a unit, a fill or a load is no reason for another one
 _HAIR = 1e-9
 
@@ -89,11 +91,17 @@ def order_list(
     lines = []
     for name in sorted(needed):
         product = products[name]
-        unit_kg = product.bag_kg or _BULK_UNIT_KG[prescription.units]
         missing = max(needed[name] * (1 + margin) - product.on_hand_kg, 0.0)
+        unit_kg = product.bag_kg or _bulk_unit_kg(missing, units=prescription.units)
         units = math.ceil(missing / unit_kg - _HAIR)
         lines.append(OrderLine(name, needed[name], product.on_hand_kg, unit_kg, units, product.bag_kg is not None))
     return tuple(lines)
+
+
+def _bulk_unit_kg(missing_kg: float, *, units: UnitSystem) -> float:
+    """Round unit in which so much is bought: rounding up adds a tenth at most."""
+    unit_kg = _KG_PER_UNIT[units]
+    return next((many * unit_kg for many in _BULK_UNITS if 10 * many * unit_kg <= missing_kg), unit_kg)
 
 
 def calibration_of(application: Application, spreader: Spreader, *, run_m: float, tray_m2: float) -> Calibration:
