@@ -329,3 +329,45 @@ def test_of_equal_headings_the_one_with_fewer_passes_is_best_then_the_smaller_an
     square, square_grid = rectangle(200, 200)
     scores = best_heading(prescribed(square, [100.0]), Zones.whole(square_grid.cells), square_grid, square, machine)
     assert scores.best_deg == 0.0
+
+
+def test_cells_whose_middle_lies_beyond_the_field_get_what_falls_on_their_part():
+    # 122 m across: the last column of cells holds strips of 2 m of the field
+    field = Field("strip", MultiPolygon([shapely.box(0, 0, 122, 200)]), "EPSG:32614")
+    areas = np.full((40, 25), 25.0)
+    areas[:, -1] = 10.0
+    grid = Grid(field.crs, 0.0, 200.0, 5.0, areas)
+    delivery = spread(field, grid, Zones.whole(grid.cells), [100.0], MACHINE)
+    last = grid.raster(delivery.delivered_kg_ha, outside=0.0)[:, -1]
+    assert last == pytest.approx(100.0)
+
+
+def test_a_hole_is_driven_round_and_gets_nothing():
+    outline = shapely.box(0, 0, 400, 400).difference(shapely.box(160, 160, 240, 240))
+    field = Field("ring", MultiPolygon([outline]), "EPSG:32614")
+    areas = np.full((80, 80), 25.0)
+    areas[32:48, 32:48] = 0.0
+    grid = Grid(field.crs, 0.0, 400.0, 5.0, areas)
+    delivery = spread(field, grid, Zones.whole(grid.cells), [100.0], MACHINE)
+    # two rings of one round, and passes that stop on both sides of the hole and its round of 120 m: six of eighteen
+    assert delivery.rounds == 1
+    assert delivery.passes == 18
+    assert len(delivery.track) == 2 + 18 + 6
+    # rows and columns fit: what is off is in the corners of the rounds
+    assert delivery.share_within(0.05) > 0.99
+    assert delivery.emitted_kg == pytest.approx(100 * field.area_ha, rel=0.01)
+
+
+def test_a_neck_too_narrow_for_a_round_is_spread_by_the_passes():
+    # two squares joined by a strip of 15 m, one swath is 20 m; the pass at 90 m covers 80 to 100 m
+    outline = shapely.union_all(
+        [shapely.box(0, 0, 200, 200), shapely.box(0, 400, 200, 600), shapely.box(85, 200, 100, 400)]
+    )
+    field = Field("neck", MultiPolygon([outline]), "EPSG:32614")
+    areas = np.zeros((120, 40))
+    areas[:40] = areas[80:] = 25.0
+    areas[40:80, 17:20] = 25.0
+    grid = Grid(field.crs, 0.0, 600.0, 5.0, areas)
+    delivery = spread(field, grid, Zones.whole(grid.cells), [100.0], MACHINE)
+    neck = grid.raster(delivery.delivered_kg_ha, outside=0.0)[48:72, 17:20]
+    assert neck == pytest.approx(100.0, rel=1e-6)

@@ -23,7 +23,7 @@ from zonemap.values.zones import Zones
 
 
 @dataclass(frozen=True, slots=True)
-class Yard:
+class Drive:
     """All that stays as it is when only the heading changes: the ground, and the rounds along the outline."""
 
     ground: Ground
@@ -55,7 +55,7 @@ class Yard:
         return laid, emitted
 
 
-def yard_of(zones: Zones, grid: Grid, field: Field, spreader: Spreader, *, swath_m: float) -> Yard:
+def drive_of(zones: Zones, grid: Grid, field: Field, spreader: Spreader, *, swath_m: float) -> Drive:
     """Ground and rounds of a field."""
     ground, pattern = ground_of(zones, grid, field), pattern_of(spreader, swath_m=swath_m)
     rounds = headland(
@@ -66,7 +66,7 @@ def yard_of(zones: Zones, grid: Grid, field: Field, spreader: Spreader, *, swath
         pattern=pattern,
         lead_m=lead_m(spreader),
     )
-    return Yard(ground, rounds, pattern, swath_m, spreader)
+    return Drive(ground, rounds, pattern, swath_m, spreader)
 
 
 def delivered(
@@ -89,21 +89,21 @@ def delivered(
     if spreader.swath_m is None or not prescription.applications:
         return ()
     heading = spreader.heading_deg or 0.0
-    yard = yard_of(zones, grid, field, spreader, swath_m=spreader.swath_m)
-    passes, notes = yard.passes(heading), _taken_for_granted(spreader, yard)
-    track = (*(line for route in yard.headland.rounds for line in route.track), *passes.track)
-    open_ground = yard.ground.zone > 0
+    drive = drive_of(zones, grid, field, spreader, swath_m=spreader.swath_m)
+    passes, notes = drive.passes(heading), _taken_for_granted(spreader, drive)
+    track = (*(line for route in drive.headland.rounds for line in route.track), *passes.track)
+    open_ground = drive.ground.zone > 0
     result = []
     for application in prescription.applications:
-        laid, emitted = yard.spread(application, passes)
+        laid, emitted = drive.spread(application, passes)
         result.append(
             Delivery(
                 application=application,
                 heading_deg=heading,
                 swath_m=spreader.swath_m,
                 passes=passes.lines,
-                rounds=len(yard.headland.rounds),
-                intended_kg_ha=np.concatenate([[0.0], application.rate_kg_ha])[yard.ground.zone],
+                rounds=len(drive.headland.rounds),
+                intended_kg_ha=np.concatenate([[0.0], application.rate_kg_ha])[drive.ground.zone],
                 delivered_kg_ha=laid,
                 spreadable_ha=np.where(open_ground, grid.cell_area_ha, 0.0),
                 closed_ha=np.where(open_ground, 0.0, grid.cell_area_ha),
@@ -115,16 +115,16 @@ def delivered(
     return tuple(result)
 
 
-def _taken_for_granted(spreader: Spreader, yard: Yard) -> tuple[Note, ...]:
+def _taken_for_granted(spreader: Spreader, drive: Drive) -> tuple[Note, ...]:
     """What the simulation had to assume, and passes that are too uneven by themselves."""
     said = []
     if spreader.heading_deg is None:
         said.append("heading_deg: not stated, passes north and south were simulated.")
     if spreader.response_s is None or spreader.speed_m_s is None:
         said.append("speed or response_s: not stated, so the rate was taken to change at once.")
-    if spreader.headland_swaths and not yard.headland.rounds:
+    if spreader.headland_swaths and not drive.headland.rounds:
         said.append("headland_swaths: the field is too small for a round along its outline, so none was simulated.")
-    uneven = overlap_cv(yard.pattern, swath_m=yard.swath_m)
+    uneven = overlap_cv(drive.pattern, swath_m=drive.swath_m)
     if uneven > ACCEPTABLE_CV:
         harm = (
             f"above {HARMFUL_CV:.0%} crops lose yield"

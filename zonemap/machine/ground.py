@@ -26,11 +26,12 @@ class Ground:
     grid
         Of the cells.
     zone
-        Cell vector of zone numbers, 0 where the cell's centre lies in an area that gets nothing.
+        Cell vector of zone numbers, 0 where its place lies in an area that gets nothing.
     raster
         (rows, columns) of the same, `BEYOND` outside the field.
     easting_m, northing_m
-        Cell vectors of centres.
+        Cell vectors of the place that stands for each cell: its centre, or a place inside the field where the centre
+        lies beyond it.
     """
 
     grid: Grid
@@ -57,13 +58,27 @@ class Ground:
 
 def ground_of(zones: Zones, grid: Grid, field: Field) -> Ground:
     """Zones of the cells with the no-spread areas cut out, as a controller knows them."""
-    easting, northing = grid.centres()
+    easting, northing = _places(grid, field)
     zone = zones.number.copy()
     if field.no_spread:
         closed = shapely.union_all([place.area for place in field.no_spread])
         shapely.prepare(closed)
         zone[shapely.contains_xy(closed, easting, northing)] = 0
     return Ground(grid, zone, grid.raster(zone, outside=BEYOND), easting, northing)
+
+
+def _places(grid: Grid, field: Field) -> tuple[FloatArray, FloatArray]:
+    """Cell vectors of centres, moved into the field where they lie beyond it."""
+    easting, northing = grid.centres()
+    cut = np.flatnonzero(grid.cell_area_ha < (1 - 1e-9) * grid.cell_m**2 / 10_000)
+    shapely.prepare(field.boundary)
+    cut = cut[~shapely.contains_xy(field.boundary, easting[cut], northing[cut])]
+    half = grid.cell_m / 2
+    boxes = shapely.box(easting[cut] - half, northing[cut] - half, easting[cut] + half, northing[cut] + half)
+    inside = shapely.point_on_surface(shapely.intersection(boxes, field.boundary))
+    there = ~shapely.is_empty(inside)
+    easting[cut[there]], northing[cut[there]] = shapely.get_x(inside[there]), shapely.get_y(inside[there])
+    return easting, northing
 
 
 def axes(heading_deg: float) -> tuple[FloatArray, FloatArray]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from zonemap.machine.delivery import Yard, yard_of
+from zonemap.machine.delivery import Drive, drive_of
 from zonemap.values.arrays import FloatArray
 from zonemap.values.delivery import HeadingScores
 from zonemap.values.field import Field
@@ -39,26 +39,26 @@ def best_heading(
     """
     if spreader.swath_m is None or not prescription.applications:
         return None
-    yard = yard_of(zones, grid, field, spreader, swath_m=spreader.swath_m)
-    scores = {heading: _score(prescription, yard, heading) for heading in range(0, _HALF_TURN_DEG, coarse_deg)}
+    drive = drive_of(zones, grid, field, spreader, swath_m=spreader.swath_m)
+    scores = {heading: _score(prescription, drive, heading) for heading in range(0, _HALF_TURN_DEG, coarse_deg)}
     middle = _best(scores)
     for beside in range(middle - coarse_deg + fine_deg, middle + coarse_deg, fine_deg):
         heading = beside % _HALF_TURN_DEG
         if heading not in scores:
-            scores[heading] = _score(prescription, yard, heading)
+            scores[heading] = _score(prescription, drive, heading)
     tried = sorted(scores)
     shares, passes = np.array([scores[heading] for heading in tried]).T
     return HeadingScores(np.array(tried, dtype=np.float64), shares, passes, float(_best(scores)))
 
 
-def _score(prescription: Prescription, yard: Yard, heading_deg: int) -> tuple[float, float]:
+def _score(prescription: Prescription, drive: Drive, heading_deg: int) -> tuple[float, float]:
     """Mean share within a tenth, and the number of passes."""
-    passes = yard.passes(float(heading_deg))
-    area = np.where(yard.ground.zone > 0, yard.ground.grid.cell_area_ha, 0.0)
+    passes = drive.passes(float(heading_deg))
+    area = np.where(drive.ground.zone > 0, drive.ground.grid.cell_area_ha, 0.0)
     shares = []
     for application in prescription.applications:
-        intended = np.concatenate([[0.0], application.rate_kg_ha])[yard.ground.zone]
-        laid, _ = yard.spread(application, passes)
+        intended = np.concatenate([[0.0], application.rate_kg_ha])[drive.ground.zone]
+        laid, _ = drive.spread(application, passes)
         shares.append(_share_within(laid, intended, area, tolerance=0.1))
     return float(np.mean(shares)), float(passes.lines)
 

@@ -171,7 +171,8 @@ def headland(
 ) -> Headland:
     """Rounds along all outlines, also those of holes, with the field to the right.
 
-    A field too small for them has none. Parts too narrow for a round are left to the passes.
+    A field too small for them has none. Parts too narrow for a round are left to the
+    passes, whose lines decide how much of them is reached.
     """
     outline = boundary.simplify(ground.grid.cell_m / 4)
     left = _many(outline.buffer(-rounds * swath_m)) if rounds else MultiPolygon()
