@@ -32,6 +32,8 @@ class ZoneSize:
 def feasible_zone_size(spreader: Spreader, *, change: float = 1.0) -> ZoneSize:
     """Smallest zone that gets its rate within a tenth over half its length and over half its width; 0 where unknown.
 
+    Each by itself: in the zone as a whole about a quarter of the area is right, less where flanks are wide.
+
     Parameters
     ----------
     change
