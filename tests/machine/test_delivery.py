@@ -371,3 +371,55 @@ def test_a_neck_too_narrow_for_a_round_is_spread_by_the_passes():
     delivery = spread(field, grid, Zones.whole(grid.cells), [100.0], MACHINE)
     neck = grid.raster(delivery.delivered_kg_ha, outside=0.0)[48:72, 17:20]
     assert neck == pytest.approx(100.0, rel=1e-6)
+
+
+def test_a_round_is_driven_clockwise_and_follows_its_zones_with_the_same_lag():
+    # the outer band of 20 m: along its north side the machine goes east, along its south side west
+    field, grid = rectangle(400, 200)
+    delivery = spread(field, grid, west_and_east(grid, 1200.0), [100.0, 200.0], MACHINE)
+    laid = grid.raster(delivery.delivered_kg_ha, outside=0.0)
+    away = grid.raster(grid.centres()[0], outside=0.0)[0] - 1200.0
+    length = 20 / math.log(20)
+    eastward = 100 + 100 * (1 - np.exp(-np.clip(away, 0, None) / length))
+    westward = 200 - 100 * (1 - np.exp(-np.clip(-away, 0, None) / length))
+    straight = slice(8, -8)
+    # a step along the round is as long as goes into it without a rest, so the change comes up to one late or early
+    for row in range(4):
+        assert laid[row, straight] == pytest.approx(eastward[straight], abs=100 * 1.25 / length)
+        assert laid[-1 - row, straight] == pytest.approx(westward[straight], abs=100 * 1.25 / length)
+    assert laid[0, 41] < 170.0 < laid[-1, 41]
+
+
+def test_what_is_thrown_to_the_right_falls_into_the_field_on_a_round_and_to_one_side_on_passes():
+    field, grid = rectangle(400, 200)
+    right = SpreadPattern([0.0, 1e-3, 20.0, 20.001], [0.0, 1.0, 1.0, 0.0])
+    delivery = spread(field, grid, Zones.whole(grid.cells), [100.0], changed(MACHINE, pattern=right))
+    laid = grid.raster(delivery.delivered_kg_ha, outside=0.0)
+    # the round's line is 10 m in: nothing falls outside it, all of it 10 to 30 m in
+    assert laid[:2, 20:60] == pytest.approx(0.0)
+    # passes go north, then south, 20 m apart: between the first two both throw, between the next two none does
+    middle = laid[20, 4:20]
+    assert middle == pytest.approx(np.repeat([100.0, 200.0, 0.0, 200.0, 0.0], [2, 4, 4, 4, 2]), abs=0.2)
+
+
+def test_what_one_pass_over_a_step_emits_is_that_of_the_hand_calculation():
+    # 20 m wide, 150 m at 100 and 150 m at 200 kg/ha, less what the slow rise holds back: 100 x l, l = 20 m / ln 20
+    field, grid = rectangle(20, 300)
+    zones = south_and_north(grid, 2150.0)
+    delivery = spread(field, grid, zones, [100.0, 200.0], changed(MACHINE, headland_swaths=0))
+    length = 20 / math.log(20)
+    assert delivery.emitted_kg == pytest.approx(20 * (150 * 100 + 150 * 200 - 100 * length) / 1e4, rel=1e-9)
+
+
+def test_reading_ahead_moves_the_change_on_a_round_too():
+    # 10 m ahead: what falls on the north side, driven eastwards, is what fell two cells farther east
+    field, grid = rectangle(400, 200)
+    zones = west_and_east(grid, 1200.0)
+    rows = [
+        grid.raster(spread(field, grid, zones, [100.0, 200.0], machine).delivered_kg_ha, outside=0.0)
+        for machine in (MACHINE, changed(MACHINE, position_offset_m=10.0))
+    ]
+    # one step of 1.25 m early or late in 6.68 m of response, of a change by 100
+    late = 100 * 1.25 / (20 / math.log(20))
+    assert rows[1][0, 8:-10] == pytest.approx(rows[0][0, 10:-8], abs=late)
+    assert rows[1][-1, 10:-8] == pytest.approx(rows[0][-1, 8:-10], abs=late)
