@@ -19,6 +19,7 @@ from zonemap.io.field_file import (
     SpreaderTable,
 )
 from zonemap.io.sources import shown
+from zonemap.io.spreading import measured_pattern
 from zonemap.units import (
     ELEMENTS,
     HA_PER_AC,
@@ -278,7 +279,7 @@ def spreader_of(table: SpreaderTable, *, units: UnitSystem) -> Spreader:
     Raises
     ------
     InputError
-        When a limit is given twice, or the smallest rate is above the largest.
+        When something is given twice, or the smallest rate is above the largest.
     """
     where = f"{NAME}, spreader"
     rate = _RATE_UNITS[_RATE_UNIT_OF[units]]
@@ -289,14 +290,26 @@ def spreader_of(table: SpreaderTable, *, units: UnitSystem) -> Spreader:
     if table.max_rate is not None and table.step > table.max_rate:
         what = f"{table.step:g} is above max_rate = {table.max_rate:g}"
         raise InputError(f"{where}, step", what, "Make step a small part of max_rate.")
+
+    def metric(us: str, own: str, factor: float) -> float | None:
+        return one_of(getattr(table, us), getattr(table, own), factor=factor, keys=(us, own), where=where)
+
     return Spreader(
-        swath_m=one_of(table.swath_ft, table.swath_m, factor=M_PER_FT, keys=("swath_ft", "swath_m"), where=where),
+        swath_m=metric("swath_ft", "swath_m", M_PER_FT),
         speed_m_s=one_of(table.speed_mph, speed_m_s, factor=M_S_PER_MPH, keys=("speed_mph", "speed_km_h"), where=where),
         response_s=table.response_s,
         min_rate_kg_ha=table.min_rate * rate,
         max_rate_kg_ha=float("inf") if table.max_rate is None else table.max_rate * rate,
         step_kg_ha=table.step * rate,
         heading_deg=table.heading_deg,
+        overlap_share=table.overlap or 0.0,
+        pattern=measured_pattern(table),
+        position_offset_m=metric("position_offset_ft", "position_offset_m", M_PER_FT) or 0.0,
+        look_ahead_s=table.look_ahead_s,
+        headland_swaths=table.headland_swaths,
+        hopper_m3=metric("hopper_ft3", "hopper_m3", M_PER_FT**3),
+        hopper_kg=metric("hopper_lb", "hopper_kg", KG_PER_LB),
+        tender_kg=metric("tender_lb", "tender_kg", KG_PER_LB),
     )
 
 

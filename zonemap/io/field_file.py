@@ -246,8 +246,11 @@ class RuleTable(TomlTable):
     buffer_ph: Positive | None = Field(None, description="Write the laboratory's buffer pH: buffer_ph = 6.3.")
 
 
+_Pans = Annotated[list[Annotated[list[float], Field(min_length=2, max_length=2)]], Field(min_length=2, max_length=500)]
+
+
 class SpreaderTable(TomlTable):
-    """``[spreader]``: limits of the machine."""
+    """``[spreader]``: what the machine can do, and what it holds."""
 
     swath_ft: Positive | None = Field(None, description="Write a positive width in feet: swath_ft = 80.")
     swath_m: Positive | None = Field(None, description="Write a positive width in metres: swath_m = 24.")
@@ -260,6 +263,33 @@ class SpreaderTable(TomlTable):
     heading_deg: Annotated[float, Field(ge=0, le=360)] | None = Field(
         None, description="Write degrees clockwise from north, 0 to 360: heading_deg = 90."
     )
+    overlap: Annotated[float, Field(ge=0, le=1)] | None = Field(
+        None, description="Write the share of the swath over which passes overlap, 0 to 1: overlap = 0.5."
+    )
+    pattern_ft: _Pans | None = Field(
+        None, description="Write pairs of place (ft) and catch: pattern_ft = [[-40, 0], [-20, 3], [0, 4], ...]."
+    )
+    pattern_m: _Pans | None = Field(
+        None, description="Write pairs of place (m) and catch: pattern_m = [[-12, 0], [-6, 3], [0, 4], ...]."
+    )
+    position_offset_ft: Annotated[float, Field(ge=-300, le=300)] | None = Field(
+        None, description="Write feet from where product falls ahead to the antenna: position_offset_ft = 20."
+    )
+    position_offset_m: Annotated[float, Field(ge=-100, le=100)] | None = Field(
+        None, description="Write metres from where product falls ahead to the antenna: position_offset_m = 6."
+    )
+    look_ahead_s: Annotated[float, Field(ge=0, le=60)] = Field(
+        0.0, description="Write the seconds by which the controller reads ahead, 0 to 60: look_ahead_s = 2."
+    )
+    headland_swaths: Annotated[int, Field(ge=0, le=5)] = Field(
+        1, description="Write how many rounds are driven along the outline, 0 to 5: headland_swaths = 1."
+    )
+    hopper_ft3: Positive | None = Field(None, description="Write a positive volume in cubic feet: hopper_ft3 = 200.")
+    hopper_m3: Positive | None = Field(None, description="Write a positive volume in cubic metres: hopper_m3 = 6.")
+    hopper_lb: Positive | None = Field(None, description="Write a positive load in pounds: hopper_lb = 12000.")
+    hopper_kg: Positive | None = Field(None, description="Write a positive load in kilograms: hopper_kg = 6000.")
+    tender_lb: Positive | None = Field(None, description="Write a positive load in pounds: tender_lb = 48000.")
+    tender_kg: Positive | None = Field(None, description="Write a positive load in kilograms: tender_kg = 24000.")
 
 
 class ZonesTable(TomlTable):

@@ -9,6 +9,7 @@ from types import MappingProxyType
 from typing import Literal
 
 from zonemap.values.arrays import FloatArray, frozen_floats
+from zonemap.values.spread_pattern import SpreadPattern
 from zonemap.values.terms import Pass, Terms
 
 
@@ -238,11 +239,29 @@ class Spreader:
     Attributes
     ----------
     swath_m, speed_m_s, response_s
-        Working width, ground speed, time the controller takes to change the rate.
+        Working width (distance between passes), ground speed, time the controller takes to change the rate: until 95 %
+        of a step is done.
     min_rate_kg_ha, max_rate_kg_ha
         Smallest and largest product rate the machine can spread (0 is always possible).
     step_kg_ha
         Rates are multiples of it; 0 for no rounding.
+    heading_deg
+        Direction of travel, clockwise from north.
+    overlap_share
+        Share of the swath over which the flanks of neighbouring passes overlap; 0 for a sharp edge.
+    pattern
+        Measured across the line of travel; ``None`` for a flat one with flanks as `overlap_share` says.
+    position_offset_m
+        How far the point whose zone the controller reads lies ahead of where the product falls, along travel; 0 where
+        the controller allows for it.
+    look_ahead_s
+        Time by which the controller reads the map ahead.
+    headland_swaths
+        Rounds driven along the outline before the rest; 0 for none.
+    hopper_m3, hopper_kg
+        What the hopper holds, by volume and by mass; where both are given the smaller counts.
+    tender_kg
+        What the wagon that fills the hopper holds.
     """
 
     swath_m: float | None = None
@@ -252,3 +271,11 @@ class Spreader:
     max_rate_kg_ha: float = float("inf")
     step_kg_ha: float = 0.0
     heading_deg: float | None = None
+    overlap_share: float = 0.0
+    pattern: SpreadPattern | None = None
+    position_offset_m: float = 0.0
+    look_ahead_s: float = 0.0
+    headland_swaths: int = 1
+    hopper_m3: float | None = None
+    hopper_kg: float | None = None
+    tender_kg: float | None = None
