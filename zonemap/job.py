@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -54,7 +54,12 @@ class Outcome:
 
 
 def plan_field(
-    folder: Path, *, pipeline: str | None = None, out: Path | None = None, progress: Progress = silence
+    folder: Path,
+    *,
+    pipeline: str | None = None,
+    out: Path | None = None,
+    formats: str | None = None,
+    progress: Progress = silence,
 ) -> Outcome:
     """Plan the field in a folder and publish the result whole.
 
@@ -66,6 +71,8 @@ def plan_field(
         Name of a shipped pipeline, or a file; ``None`` chooses by what the folder holds.
     out
         Result folder; ``None`` is ``plan`` inside the field folder.
+    formats
+        Comma list of formats of the prescription, or ``all``; ``None`` is GeoPackage and shapefiles.
     progress
         Told the name of every stage as it starts.
 
@@ -74,9 +81,11 @@ def plan_field(
     InputError, OutputError
         The published result is then what it was before.
     """
+    from zonemap.io.formats import chosen_formats, verify_formats, write_formats
     from zonemap.pipeline.run import run
     from zonemap.report.summary import summary
 
+    wanted = chosen_formats(formats)
     target = folder / "plan" if out is None else out
     progress("reading the folder")
     named = None if pipeline is None else read_pipeline(pipeline)
@@ -84,12 +93,15 @@ def plan_field(
     check_target(target, needed_bytes=_BYTES_FOR_A_START)
     chosen = named or read_pipeline(default_pipeline(case))
     plan = run(case, chosen, progress)
-    content, rasters = summary(plan), _rasters(plan)
+    rasters = _rasters(plan)
     with private_folder(target, needed_bytes=_BYTES_FOR_A_START) as build:
         progress("writing files")
-        _write(plan, content, rasters, build)
+        plan = replace(plan, notes=(*plan.notes, *write_formats(build, plan, wanted)))
+        content = summary(plan)
+        _write(plan, content, rasters, build, wanted)
         progress("reading them back")
-        _verify(plan, rasters, build)
+        _verify(plan, rasters, build, wanted)
+        verify_formats(build, plan, wanted)
         write_manifest(build, _record(plan, chosen))
         swap_in(build, target)
     return Outcome(plan, target, content)
@@ -126,37 +138,23 @@ def _rasters(plan: Plan) -> dict[str, Layers]:
     return rasters if plan.zones.count == 1 else rasters | {"zones.tif": zone_layers(plan.choice, plan.grid)}
 
 
-def _write(plan: Plan, content: dict[str, Any], rasters: Mapping[str, Layers], build: Path) -> None:
-    """Write every file but the manifest into the private folder."""
-    from zonemap.io.geopackage import write_geopackage
+def _write(
+    plan: Plan, content: dict[str, Any], rasters: Mapping[str, Layers], build: Path, formats: tuple[str, ...]
+) -> None:
+    """Write every file but the manifest, and but those of `write_formats`, into the private folder."""
+    from zonemap.io.formats import GEOPACKAGE, SHAPEFILE
     from zonemap.io.geotiff import write_layers
-    from zonemap.io.shapefile import write_shapefiles
     from zonemap.report.choices import draw_choices
     from zonemap.report.figures import draw_map
     from zonemap.report.season import draw_season
     from zonemap.report.variograms import draw_variograms
 
-    case, day = plan.case, _day_of(plan.case)
     text = json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False)
     (build / "summary.json").write_text(text + "\n", encoding="utf-8", newline="\n")
-    write_geopackage(
-        build / "prescription.gpkg",
-        field=case.field,
-        samples=case.samples,
-        outlines=plan.outlines,
-        prescription=plan.prescription,
-        zone_attributes=_zone_attributes(plan),
-        identifier=f"zonemap, pipeline {plan.pipeline}",
-        written_on=day,
-    )
-    (build / "controller").mkdir()
-    write_shapefiles(
-        build / "controller",
-        field_name=case.field.name,
-        prescription=plan.prescription,
-        notes=plan.notes,
-        written_on=day,
-    )
+    if GEOPACKAGE in formats:
+        _write_geopackage(plan, build)
+    if SHAPEFILE in formats:
+        _write_shapefiles(plan, build)
     (build / "surfaces").mkdir()
     for name, layers in rasters.items():
         write_layers(build / name, layers, plan.grid)
@@ -169,8 +167,36 @@ def _write(plan: Plan, content: dict[str, Any], rasters: Mapping[str, Layers], b
         draw_variograms(plan, build / "variograms.png")
 
 
-def _verify(plan: Plan, rasters: Mapping[str, Layers], build: Path) -> None:
-    """Read every file back, each with another library than wrote it."""
+def _write_geopackage(plan: Plan, build: Path) -> None:
+    from zonemap.io.geopackage import write_geopackage
+
+    write_geopackage(
+        build / "prescription.gpkg",
+        field=plan.case.field,
+        samples=plan.case.samples,
+        outlines=plan.outlines,
+        prescription=plan.prescription,
+        zone_attributes=_zone_attributes(plan),
+        identifier=f"zonemap, pipeline {plan.pipeline}",
+        written_on=_day_of(plan.case),
+    )
+
+
+def _write_shapefiles(plan: Plan, build: Path) -> None:
+    from zonemap.io.shapefile import write_shapefiles
+
+    (build / "controller").mkdir(exist_ok=True)
+    write_shapefiles(
+        build / "controller",
+        field_name=plan.case.field.name,
+        prescription=plan.prescription,
+        notes=plan.notes,
+        written_on=_day_of(plan.case),
+    )
+
+
+def _verify(plan: Plan, rasters: Mapping[str, Layers], build: Path, formats: tuple[str, ...]) -> None:
+    """Read every file back that `_write` wrote, each with another library than wrote it."""
     from zonemap.io.verify import verify_result
 
     verify_result(
@@ -181,6 +207,7 @@ def _verify(plan: Plan, rasters: Mapping[str, Layers], build: Path) -> None:
         prescription=plan.prescription,
         rasters=rasters,
         grid=plan.grid,
+        formats=formats,
     )
     json.loads((build / "summary.json").read_text(encoding="utf-8"))
 

@@ -138,3 +138,41 @@ def test_an_unknown_pipeline_lists_the_shipped_ones(garden):
     done = invoke("plan", garden, "--pipeline", "nonsense")
     assert done.exit_code == 2
     assert "one_composite, rate_table, season_supply" in done.stderr
+
+
+def test_formats_choose_what_is_written(garden):
+    done = invoke("plan", garden, "--formats", "csv,iso_v4_grid2")
+    assert done.exit_code == 0
+    found = {path.relative_to(garden / "plan").as_posix() for path in (garden / "plan").rglob("*") if path.is_file()}
+    assert {"zones.csv", "controller/TASKDATA/TASKDATA.XML", "controller/TASKDATA/GRD00001.BIN"} <= found
+    assert not [name for name in found if name.endswith((".gpkg", ".shp"))]
+    sheet = (garden / "plan" / "controller" / "TASKDATA.txt").read_text(encoding="utf-8")
+    assert "in these files" in sheet
+    assert "Local codes" in sheet
+    assert set(json.loads((garden / "plan" / "manifest.json").read_text(encoding="utf-8"))["files"]) == found - {
+        "manifest.json"
+    }
+
+
+def test_all_formats_stand_side_by_side(garden):
+    assert invoke("plan", garden, "--formats", "all").exit_code == 0
+    folder = garden / "plan"
+    assert len(list(folder.glob("controller/iso_*/TASKDATA/TASKDATA.XML"))) == 6
+    assert {"prescription.gpkg", "zones.csv", "rates"} <= {path.name for path in folder.iterdir()}
+    assert list(folder.glob("controller/*.shp"))
+
+
+def test_without_formats_the_same_is_written_as_ever(garden):
+    assert invoke("plan", garden).exit_code == 0
+    names = {path.name for path in (garden / "plan").iterdir()}
+    assert {"prescription.gpkg", "controller"} <= names
+    assert not names & {"zones.csv", "rates"}
+    assert not list((garden / "plan").rglob("TASKDATA*"))
+
+
+@pytest.mark.parametrize("formats", ["shape", "csv,isoxml", ",", ""])
+def test_an_unknown_format_lists_those_there_are(garden, formats):
+    done = invoke("plan", garden, "--formats", formats)
+    assert done.exit_code == 2
+    assert "geopackage, shapefile, rate_raster, csv, iso_v3_grid1" in done.stderr
+    assert not (garden / "plan").exists()

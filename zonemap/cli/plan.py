@@ -15,19 +15,29 @@ from zonemap.cli.door import one_line_errors, stage_lines
 \b
   zonemap plan sample_fields/irrigated_corn
   zonemap plan my_field --out season_2026 --pipeline season_supply
+  zonemap plan my_field --formats geopackage,iso_v4_grid2
   zonemap plan my_field --pipeline my_pipeline.toml --json
 """
 )
 @click.argument("folder", type=click.Path(path_type=Path), metavar="DIR")
 @click.option("--pipeline", metavar="FILE", help="A pipeline file, or the name of a shipped one.")
 @click.option("--out", type=click.Path(path_type=Path), metavar="DIR", help="Result folder.  [default: DIR/plan]")
+@click.option(
+    "--formats",
+    metavar="LIST",
+    help="Formats of the prescription, with commas between: geopackage, shapefile, rate_raster, csv,"
+    " iso_v3_grid1, iso_v3_grid2, iso_v3_zones, iso_v4_grid1, iso_v4_grid2, iso_v4_zones; or all."
+    "  [default: geopackage,shapefile]",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print summary.json on stdout and nothing else.")
 @one_line_errors
-def plan(folder: Path, pipeline: str | None, out: Path | None, as_json: bool) -> int:  # noqa: FBT001 - click's way
+def plan(folder: Path, pipeline: str | None, out: Path | None, formats: str | None, as_json: bool) -> int:  # noqa: FBT001 - click's way
     """Plan the field in DIR and publish the result whole.
 
     Writes prescription.gpkg, controller/ (shapefiles), surfaces/ (GeoTIFF), map.png, variograms.png,
-    summary.json and manifest.json. The result folder is replaced only after every file has been read back.
+    summary.json and manifest.json. --formats chooses what the prescription is written as: csv is zones.csv,
+    rate_raster is rates/ (GeoTIFF), iso_... is controller/TASKDATA/ (ISO 11783-10, version 3 or 4; one folder
+    each where several are asked for). The result folder is replaced only after every file has been read back.
     """
     import json
 
@@ -35,7 +45,7 @@ def plan(folder: Path, pipeline: str | None, out: Path | None, as_json: bool) ->
     from zonemap.report.text import result_text
 
     with stage_lines() as progress:
-        outcome = plan_field(folder, pipeline=pipeline, out=out, progress=progress)
+        outcome = plan_field(folder, pipeline=pipeline, out=out, formats=formats, progress=progress)
     if as_json:
         click.echo(json.dumps(outcome.summary, indent=2, ensure_ascii=False))
     else:

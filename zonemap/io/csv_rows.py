@@ -22,7 +22,10 @@ def write_csv(path: Path, columns: Mapping[str, Sequence[str | float]]) -> None:
     OutputError
         When what is read back is not what was written.
     """
-    rows = [list(columns), *([_cell(cell) for cell in row] for row in zip(*columns.values(), strict=True))]
+    rows = [
+        [safe_cell(name) for name in columns],
+        *([_cell(cell) for cell in row] for row in zip(*columns.values(), strict=True)),
+    ]
     with path.open("w", encoding="utf-8", newline="") as file:
         csv.writer(file, lineterminator="\n").writerows(rows)
     with path.open(encoding="utf-8", newline="") as file:
@@ -31,9 +34,12 @@ def write_csv(path: Path, columns: Mapping[str, Sequence[str | float]]) -> None:
             raise OutputError(path.name, "does not hold what was written", mend)
 
 
+def safe_cell(text: str) -> str:
+    """The text, with an apostrophe in front where a spreadsheet would take it for a formula."""
+    # per line, after blanks: each line of a cell may be taken for a formula
+    risky = any(line.lstrip(" \u00a0").startswith(_FORMULA) for line in text.split("\n"))
+    return f"'{text}" if risky else text
+
+
 def _cell(cell: str | float) -> str:
-    if isinstance(cell, str):
-        # per line, after blanks: each line of a cell may be taken for a formula
-        risky = any(line.lstrip(" \u00a0").startswith(_FORMULA) for line in cell.split("\n"))
-        return f"'{cell}" if risky else cell
-    return f"{cell:.10g}"
+    return safe_cell(cell) if isinstance(cell, str) else f"{cell:.10g}"

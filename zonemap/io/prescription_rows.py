@@ -66,7 +66,12 @@ class ApplicationRows:
 
 def area_in(units: UnitSystem, area_ha: FloatArray) -> FloatArray:
     """Areas in the reader's unit, ac or ha."""
-    return np.round(area_ha * _AREA_SCALE[units], ROW_DECIMALS)
+    return np.round(exact_area_in(units, area_ha), ROW_DECIMALS)
+
+
+def exact_area_in(units: UnitSystem, area_ha: FloatArray) -> FloatArray:
+    """The same before rounding: what totals are made of."""
+    return area_ha * _AREA_SCALE[units]
 
 
 def application_rows(prescription: Prescription, application: Application, *, where: str) -> ApplicationRows:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import date
@@ -16,6 +16,7 @@ from shapely import Polygon
 from shapely.geometry import shape
 
 from zonemap.errors import OutputError
+from zonemap.io.formats import DEFAULT
 from zonemap.io.geotiff import Bands, Layers, overview_factors
 from zonemap.io.prescription_rows import ROW_DECIMALS, WGS84, ApplicationRows, application_rows, polygons_in_degrees
 from zonemap.io.shapefile import COLUMNS, EXTENSIONS, NUMBERS, product_texts, shapefile_stems
@@ -41,6 +42,7 @@ def verify_result(
     prescription: Prescription,
     rasters: Mapping[str, Layers],
     grid: Grid,
+    formats: Collection[str] = DEFAULT,
 ) -> None:
     """Read back a whole result folder: GeoPackage, shapefiles and rasters, each by another library than wrote it.
 
@@ -48,14 +50,19 @@ def verify_result(
     ----------
     rasters
         path in the folder -> what it should hold.
+    formats
+        Those of the GeoPackage and the shapefiles that were asked for; other formats are checked where they are made.
 
     Raises
     ------
     OutputError
         Naming the first file that does not hold what it should.
     """
-    verify_geopackage(folder / GEOPACKAGE, field=field, samples=samples, outlines=outlines, prescription=prescription)
-    verify_shapefiles(folder / CONTROLLER, field_name=field.name, prescription=prescription)
+    if "geopackage" in formats:
+        path = folder / GEOPACKAGE
+        verify_geopackage(path, field=field, samples=samples, outlines=outlines, prescription=prescription)
+    if "shapefile" in formats:
+        verify_shapefiles(folder / CONTROLLER, field_name=field.name, prescription=prescription)
     for name, layers in rasters.items():
         verify_layers(folder / name, layers, grid)
 

@@ -1,0 +1,67 @@
+"""One mapped field in every format: each, read by another library than wrote it, adds up to the same totals."""
+
+import csv
+import json
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+import rasterio
+from isoxml.util.isoxml_io import isoxml_from_path
+
+from zonemap.job import plan_field
+from zonemap.units import HA_PER_AC, KG_PER_LB
+
+SAMPLE_FIELDS = Path(__file__).resolve().parents[2] / "sample_fields"
+
+
+@pytest.fixture(scope="module")
+def outcome(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("formats") / "field"
+    shutil.copytree(SAMPLE_FIELDS / "limed_rotation", folder, ignore=shutil.ignore_patterns("plan*"))
+    return plan_field(folder, formats="all")
+
+
+def planned(outcome):
+    return [product["total_kg"] for product in outcome.summary["products"]]
+
+
+def kg_per_mass(outcome):
+    return KG_PER_LB if outcome.plan.case.units == "us" else 1.0
+
+
+def test_the_table_of_zones_adds_up(outcome):
+    with (outcome.folder / "zones.csv").open(encoding="utf-8", newline="") as file:
+        _, *rows = csv.reader(file)
+    for number, total in enumerate(planned(outcome)):
+        in_table = sum(float(row[3 + 2 * number]) for row in rows) * kg_per_mass(outcome)
+        assert in_table == pytest.approx(total, rel=1e-6)
+
+
+def test_rate_rasters_add_up(outcome):
+    grid = outcome.plan.grid
+    hectares = np.where(grid.inside, grid.field_area_m2, 0) / 10_000
+    kg_ha = KG_PER_LB / HA_PER_AC if outcome.plan.case.units == "us" else 1.0
+    rasters = sorted((outcome.folder / "rates").glob("*.tif"))
+    sums = []
+    for path in rasters:
+        with rasterio.open(path) as raster:
+            sums.append(float(np.nansum(raster.read(1) * hectares)) * kg_ha)
+    assert sorted(sums) == pytest.approx(sorted(planned(outcome)), rel=0.01)
+
+
+def test_every_task_data_has_a_task_for_each_product_and_day(outcome):
+    folders = sorted(outcome.folder.glob("controller/iso_*/TASKDATA"))
+    assert len(folders) == 6
+    for folder in folders:
+        file, grids = isoxml_from_path(folder)
+        assert file.version_major.value == folder.parent.name[5]
+        assert len(file.tasks) == len(planned(outcome))
+        assert len(grids) == (0 if folder.parent.name.endswith("zones") else len(file.tasks))
+
+
+def test_what_the_files_say_of_themselves_is_in_summary_and_manifest(outcome):
+    manifest = json.loads((outcome.folder / "manifest.json").read_text(encoding="utf-8"))
+    assert manifest["notes"] == outcome.summary["notes"]
+    assert {"zones.csv", "controller/iso_v4_grid2/TASKDATA/TASKDATA.XML"} <= set(manifest["files"])

@@ -1,0 +1,51 @@
+"""A text beside the folder TASKDATA: how to carry it to the machine, and what it adds up to."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from zonemap.errors import OutputError
+from zonemap.io.iso11783.content import FOLDER
+from zonemap.io.iso11783.write import TaskData
+from zonemap.io.prescription_rows import ADVICE
+from zonemap.units import KG_PER_LB, UnitSystem
+from zonemap.values.note import Note
+
+README = "TASKDATA.txt"
+
+
+def write_readme(
+    path: Path, field_name: str, data: TaskData, *, variant: str, units: UnitSystem, notes: Sequence[Note]
+) -> None:
+    """Write the text; `notes` are cautions and warnings of the plan.
+
+    Raises
+    ------
+    OutputError
+        When it cannot be written.
+    """
+    kg, unit = (KG_PER_LB, "lb") if units == "us" else (1.0, "kg")
+    totals = [
+        f"{total.product}{f' on {total.on}' if total.on else ''}: {total.written_kg / kg:,.1f} {unit} in these files,"
+        f" {total.planned_kg / kg:,.1f} {unit} in the plan ({total.difference:+.2%})"
+        for total in data.totals
+    ]
+    lines = [
+        f"Task data for {field_name} (ISO 11783-10, {variant})",
+        "",
+        f"Copy the whole folder {FOLDER} to the top of an empty memory stick; do not rename it.",
+        "There is one task for each product and day. Rates are of product, not of nutrient.",
+        "Outside of the field, and where nothing may be spread, the rate is 0.",
+        "Check one rate on the terminal against this sheet before you start.",
+        "",
+        *totals,
+        "",
+        ADVICE,
+        *[f"{note.kind.capitalize()}: {note.text}" for note in (*notes, *data.notes)],
+    ]
+    try:
+        path.write_text("\n".join(lines) + "\n", encoding="utf-8", newline="\n")
+    except OSError as error:
+        mend = "Check free space and permission of the folder, then run again."
+        raise OutputError(path.name, f"the file cannot be written ({error.strerror})", mend) from error
