@@ -77,7 +77,7 @@ def cheapest_composition(
     price: FloatArray,
     area_ha: FloatArray,
     *,
-    apart: Sequence[tuple[int, int]] = (),
+    forbidden: Sequence[tuple[int, int]] = (),
     most_products: int | None = None,
 ) -> Composition | None:
     """Composition of least cost; ``None`` where a need is met by no product, or only by what must not be together.
@@ -91,7 +91,7 @@ def cheapest_composition(
         (products,) money per kg.
     area_ha
         (zones,).
-    apart
+    forbidden
         Pairs of products that must not both be in it.
     most_products
         How many may be in it.
@@ -109,7 +109,7 @@ def cheapest_composition(
             continue
         cost, bound, spent = found
         inside = [int(product) for product in np.flatnonzero(spent / price > _CRUMB * (spent / price).sum())]
-        broken = _broken(inside, apart, most_products)
+        broken = _broken(inside, forbidden, most_products)
         if not broken:
             least = min(least, bound)
             if best is None or cost < best[0]:
@@ -127,9 +127,9 @@ def cheapest_composition(
     return Composition(share / share.sum(), best[0], min(least, best[0]))
 
 
-def _broken(inside: Sequence[int], apart: Sequence[tuple[int, int]], most_products: int | None) -> tuple[int, ...]:
+def _broken(inside: Sequence[int], forbidden: Sequence[tuple[int, int]], most_products: int | None) -> tuple[int, ...]:
     """Products of which at least one must go; none where the blend may be."""
-    for pair in apart:
+    for pair in forbidden:
         if set(pair) <= set(inside):
             return pair
     return tuple(inside) if most_products is not None and len(inside) > most_products else ()
@@ -235,7 +235,7 @@ def compositions(
             wanted,
             np.array([prices[product.name] for product in products]),
             np.asarray(ask.zone_area_ha),
-            apart=_apart(products, ask),
+            forbidden=apart(products, ask),
             most_products=ask.terms.most_products,
         )
         if composition is None:
@@ -245,7 +245,7 @@ def compositions(
     return tuple(found)
 
 
-def _apart(products: Sequence[Product], ask: Ask) -> list[tuple[int, int]]:
+def apart(products: Sequence[Product], ask: Ask) -> list[tuple[int, int]]:
     """Pairs that cannot be blended: by their nature, and a liquid with a dry product."""
     return [
         (i, j)

@@ -11,6 +11,7 @@ from zonemap.products.blend import compositions
 from zonemap.products.model import Model, costs_of_columns, given, trip_cost
 from zonemap.products.offers import Offer, blend_offer, offers_of
 from zonemap.products.prices import binding_limits, shadow_prices
+from zonemap.products.reshare import reshared, worth
 from zonemap.products.rounding import rounded
 from zonemap.products.solve import Solution, solve
 from zonemap.values.arrays import FloatArray
@@ -22,6 +23,8 @@ from zonemap.values.terms import Spreading
 _CRUMB = 1e-5
 #: a blend this close to the least possible cost, relative, is the cheapest there is
 _PROVEN = 1e-6
+#: turns of rates and compositions, and the least gain, relative, for another
+_MOST_TURNS, _TURN_GAINS = 12, 1e-5
 _ANSWERS: tuple[Answer, ...] = ("least_cost", "mineral", "organic")
 _OF_TERMS: dict[str, Answer] = {"any": "least_cost", "none": "mineral", "all": "organic"}
 
@@ -147,23 +150,43 @@ def _since(path: NeedPath, first: int) -> NeedPath:
     return replace(path, lacking_kg_ha=lacking, lost_kg_ha=path.lost_kg_ha + lost)
 
 
-def _blended(solution: Solution) -> Solution | str:
-    """Return the same with one blend a pass."""
-    model = solution.model
-    found = compositions(solution, model.ask)
+def _blended(free: Solution) -> Solution | str:
+    """Return the same with one blend a pass: rates and compositions are sought in turns until neither gets better."""
+    found = compositions(free, free.model.ask)
     if not found:
         return "the products that are needed must not be blended with one another"
+    best = _of_blends(free, [(position, parts) for position, parts, _ in found])
+    if best is None:
+        return "the limits contradict one another for a blend"
+    for _ in range(_MOST_TURNS):
+        parts = reshared(best, free.model.offers)
+        other = _of_blends(free, parts) if parts else None
+        if other is None or not _better(other, best):
+            break
+        best = other
+    return best
+
+
+def _better(one: Solution, other: Solution) -> bool:
+    """Whether a programme is less behind, or no more behind and cheaper."""
+    (behind, cost), (was_behind, was_cost) = worth(one), worth(other)
+    if abs(behind - was_behind) > _TURN_GAINS * (1e-6 + was_behind):
+        return behind < was_behind
+    return cost < was_cost * (1 - _TURN_GAINS)
+
+
+def _of_blends(free: Solution, parts_of: Sequence[tuple[int, tuple[tuple[Product, float], ...]]]) -> Solution | None:
+    """Best rates of blends of given parts, one a pass."""
+    model = free.model
     offers = []
-    for position, parts, _ in found:
-        when = model.ask.passes[position]
+    for position, parts in parts_of:
         if len(parts) == 1:
-            alone = next(o for o in model.offers if o.position == position and o.product.name == parts[0][0].name)
-            offers.append(alone)
+            name = parts[0][0].name
+            offers.append(next(o for o in model.offers if o.position == position and o.product.name == name))
             continue
-        name = "blend" if len(found) == 1 else f"blend {len(offers) + 1}"
-        offers.append(blend_offer(parts, position, when, model.ask.paths, name=name))
-    blended = solve(Model(model.ask, tuple(offers), np.zeros_like(model.behind_kg_ha)))
-    return "the limits contradict one another for a blend" if blended is None else blended
+        name = "blend" if len(parts_of) == 1 else f"blend {position + 1}"
+        offers.append(blend_offer(parts, position, model.ask.passes[position], model.ask.paths, name=name))
+    return solve(Model(model.ask, tuple(offers), np.zeros_like(model.behind_kg_ha)))
 
 
 def _gap(solution: Solution, free: Solution) -> float:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from zonemap.report.programme import programmes_json
 from zonemap.values.arrays import FloatArray
 from zonemap.values.need import Need
 from zonemap.values.plan import Plan
@@ -30,6 +31,7 @@ def summary(plan: Plan) -> Json:
         "sufficiency": {quantity: _sufficiency(found, 0) for quantity, found in plan.sufficiency.items()},
         "zones": [_zone(plan, number) for number in plan.outlines.zone],
         "products": [_product(plan, index) for index in range(len(plan.prescription.applications))],
+        "programme": programmes_json(plan.programmes),
         "value": _value(plan),
         "notes": [{"kind": note.kind, "text": note.text} for note in plan.notes],
     }

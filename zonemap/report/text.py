@@ -8,6 +8,8 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from zonemap.amounts import Reader, reader, small
+from zonemap.report.layout import WIDTH, columns, folded
+from zonemap.report.programme import programme_lines
 from zonemap.report.supply import supply_sentences
 from zonemap.report.words import samples_sentences
 from zonemap.values.case import Case
@@ -15,7 +17,6 @@ from zonemap.values.note import Note
 from zonemap.values.plan import Plan
 from zonemap.values.prescription import Application
 
-_WIDTH = 100
 _KINDS = ("refusal", "warning", "repair", "caution")
 _HEADINGS = {
     "refusal": "Cannot be done with these samples",
@@ -30,12 +31,12 @@ def result_text(plan: Plan, folder: Path | None) -> str:
     read = reader(plan.case.units)
     crop = f", {plan.case.crop.name.replace('_', ' ')}" if plan.case.crop else ""
     lines = [f"{plan.case.field.name}{crop}: {read.area(plan.case.field.area_ha)}, {_samples(plan)}", ""]
-    lines += [textwrap.fill(plan.value.verdict, _WIDTH), "", *_zone_table(plan, read), "", *_totals(plan, read)]
-    lines += [*_timing(plan), *_choices(plan, read)]
+    lines += [textwrap.fill(plan.value.verdict, WIDTH), "", *_zone_table(plan, read), "", *_totals(plan, read)]
+    lines += [*_timing(plan), *programme_lines(plan), *_choices(plan, read)]
     if plan.sufficiency:
         lines += ["", "Supply against what the crop asks:"]
-        lines += [_folded(text, indent=2) for text in supply_sentences(plan)]
-    lines += ["", "What the samples can show:", *(_folded(text, indent=2) for text in _joined(samples_sentences(plan)))]
+        lines += [folded(text, indent=2) for text in supply_sentences(plan)]
+    lines += ["", "What the samples can show:", *(folded(text, indent=2) for text in _joined(samples_sentences(plan)))]
     lines += notes_text(plan.notes)
     if folder is not None:
         lines += ["", f"Files: {folder}"]
@@ -62,7 +63,7 @@ def notes_text(notes: Iterable[Note]) -> list[str]:
     by_kind = {kind: [note.text for note in notes if note.kind == kind] for kind in _KINDS}
     for kind, texts in by_kind.items():
         if texts:
-            lines += ["", f"{_HEADINGS[kind]}:", *(_folded(f"- {text}", indent=2) for text in _joined(texts))]
+            lines += ["", f"{_HEADINGS[kind]}:", *(folded(f"- {text}", indent=2) for text in _joined(texts))]
     return lines
 
 
@@ -74,13 +75,6 @@ def _joined(texts: Iterable[str]) -> list[str]:
         key, name = (rest, subject) if colon else (text, "")
         subjects[key] = list(dict.fromkeys([*subjects.get(key, []), name]))
     return [f"{', '.join(names)}: {rest}" if any(names) else rest for rest, names in subjects.items()]
-
-
-def _folded(text: str, *, indent: int = 0) -> str:
-    """Fold a text to the width of a page, what follows indented under its first line."""
-    return textwrap.fill(
-        text, _WIDTH, initial_indent=" " * indent, subsequent_indent=" " * (indent + 2), break_on_hyphens=False
-    )
 
 
 def _samples(plan: Plan) -> str:
@@ -96,13 +90,7 @@ def _zone_table(plan: Plan, read: Reader) -> list[str]:
     for number, area in zip(plan.outlines.zone, plan.outlines.area_ha, strict=True):
         rates = [f"{a.rate_kg_ha[number - 1] / kg_ha:.{3 if tiny else 4}g}" for a in applications]
         rows.append([str(number), read.area(area), *rates])
-    return _columns(rows)
-
-
-def _columns(rows: list[list[str]]) -> list[str]:
-    """Lines of columns, each as wide as its widest cell, set to the right."""
-    widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
-    return ["  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
+    return columns(rows)
 
 
 def _totals(plan: Plan, read: Reader) -> list[str]:
@@ -143,7 +131,7 @@ def _choices(plan: Plan, read: Reader) -> list[str]:
     money = ", in the currency of your prices" if value.priced else ""
     left = "What every cell's own rate would still lose is what perfect knowledge of this soil would be worth."
     title = f"Expected loss by being short or over{money}:"
-    return ["", title, *(f"  {line}" for line in _columns(rows)), _folded(left, indent=2), *_how_sure(plan)]
+    return ["", title, *(f"  {line}" for line in columns(rows)), folded(left, indent=2), *_how_sure(plan)]
 
 
 def _remark(plan: Plan, name: str, chosen: str) -> str:
@@ -168,7 +156,7 @@ def _how_sure(plan: Plan) -> list[str]:
     ]
     if plan.choice.alike:
         texts.append("Not told apart: the samples do not show that all zones that touch differ.")
-    return [_folded(text, indent=2) for text in texts]
+    return [folded(text, indent=2) for text in texts]
 
 
 def _timing(plan: Plan) -> list[str]:
