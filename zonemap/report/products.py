@@ -13,10 +13,10 @@ from zonemap.products.volatilization import surface_losses
 from zonemap.units import KG_L_PER_LB_GAL, KG_M3_PER_LB_FT3
 
 _WIDTH = 100
-_PARTNERS: dict[Severity, str] = {
-    "never": "Never blended with:",
-    "not_stored": "Blended only for spreading the same day:",
-}
+_PARTNERS: tuple[tuple[Severity, str], ...] = (
+    ("never", "Never blended with:"),
+    ("not_stored", "Blended only for spreading the same day:"),
+)
 
 
 def products_text(rows: Sequence[ProductRow]) -> str:
@@ -26,9 +26,9 @@ def products_text(rows: Sequence[ProductRow]) -> str:
     widths = [max(len(line[column]) for line in table) for column in range(len(table[0]))]
     lines = ["  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip() for line in table]
     hints = [
-        "A [[product]] of field.toml takes a row with like = \"urea\"; what you state yourself wins.",
-        "zonemap products NAME shows the figures of one, with their sources.",
-    ]  # fmt: skip
+        'A [[product]] of field.toml takes a row with like = "urea"; what you state yourself wins.',
+        "zonemap products KIND shows the figures of one, with their sources.",
+    ]
     return "\n".join([*lines, "", *hints])
 
 
@@ -41,10 +41,7 @@ def product_text(row: ProductRow) -> str:
     cautions += [*seed_cautions([row.kind]), *surface_losses([row.kind])]
     if cautions:
         lines += ["", "  Mind:", *(_filled(text) for text in cautions)]
-    for severity, head in (
-        ("never", "Never blended with:"),
-        ("not_stored", "Blended only for spreading the same day:"),
-    ):
+    for severity, head in _PARTNERS:
         partners = _partners(row, severity)
         if partners:
             lines += ["", f"  {head}", *partners]
