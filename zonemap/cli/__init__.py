@@ -12,6 +12,7 @@ from zonemap.cli.check import check
 from zonemap.cli.compare import compare
 from zonemap.cli.crops import crops
 from zonemap.cli.plan import plan
+from zonemap.cli.products import products
 from zonemap.cli.rules import rules
 from zonemap.cli.start import start
 
@@ -24,6 +25,7 @@ Examples:
   zonemap plan my_field           surfaces, zones, rates and files for the spreader
   zonemap plan my_field --json    the same, numbers on stdout for another program
   zonemap crops                   the crop table, every figure with its source
+  zonemap products                the product table, every figure with its source
   zonemap rules                   rules of public services for conventional extracts
   zonemap compare my_field        how alike two sets of samples rank the field, and where not
 
@@ -42,5 +44,5 @@ def main() -> None:
     """
 
 
-for _command in (plan, check, start, compare, crops, rules):
+for _command in (plan, check, start, compare, crops, products, rules):
     main.add_command(_command)

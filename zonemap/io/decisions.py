@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from itertools import pairwise
 
 from zonemap.errors import InputError
+from zonemap.io import product_rows
 from zonemap.io.field_file import (
     NAME,
     CropTable,
@@ -26,7 +27,6 @@ from zonemap.units import (
     KG_HA_PER_LB_AC,
     KG_M3_PER_LB_FT3,
     KG_PER_LB,
-    KG_PER_SHORT_TON,
     LABEL_FORMS,
     M_PER_FT,
     M_S_PER_KM_H,
@@ -128,34 +128,31 @@ def products_of(tables: Sequence[ProductTable], *, units: UnitSystem) -> tuple[P
 def _product(table: ProductTable, number: int, *, units: UnitSystem) -> Product:
     where = f"{NAME}, product {number}"
     density_keys = ("bulk_density_lb_ft3", "bulk_density_kg_m3")
-    density = one_of(
+    bulk = one_of(
         table.bulk_density_lb_ft3, table.bulk_density_kg_m3, factor=KG_M3_PER_LB_FT3, keys=density_keys, where=where
     )
     bag_kg = one_of(table.bag_lb, table.bag_kg, factor=KG_PER_LB, keys=("bag_lb", "bag_kg"), where=where)
+    row = product_rows.row_like(table, where=where)
+    name = product_rows.name_of(table, row)
+    label = table.analysis or (row.label if row else {})
+    density = product_rows.density_kg_l(table, row, bulk=bulk, where=where)
+    half_life, fraction, available = product_rows.release_of(table, row)
     return Product(
-        name=table.name,
-        analysis=_analysis(table.analysis, where=f"{where}, analysis"),
-        label=table.analysis,
-        price_per_kg=_price_per_kg(table, bag_kg, units=units, where=where),
-        source=table.source,
-        bulk_density_kg_m3=density,
-        release_half_life_days=None if table.release == "at_once" else float(table.release["half_life_days"]),
+        name=name,
+        analysis=_analysis(label, where=f"{where}, analysis"),
+        label=label,
+        price_per_kg=product_rows.price_per_kg(table, bag_kg=bag_kg, density=density, units=units, where=where),
+        source=table.source if row is None or "source" in table.model_fields_set else row.source,
+        bulk_density_kg_m3=product_rows.bulk_density_kg_m3(bulk, table, row),
+        release_half_life_days=half_life,
         release_lag_days=table.release_lag_days,
-        available_fraction=table.available_fraction,
+        available_fraction=fraction,
         bag_kg=bag_kg,
+        kind=product_rows.kind_of(name, row),
+        density_kg_l=density,
+        on_hand_kg=product_rows.on_hand_kg(table, units=units),
+        available_by_element=available,
     )
-
-
-def _price_per_kg(table: ProductTable, bag_kg: float | None, *, units: UnitSystem, where: str) -> float | None:
-    per_ton, per_bag = table.price_per_ton, table.price_per_bag
-    if per_ton is not None and per_bag is not None:
-        raise InputError(where, "price_per_ton and price_per_bag are both given", "Keep one of the two.")
-    if per_bag is not None and bag_kg is None:
-        mend = "Write what one bag holds: bag_lb = 5, or bag_kg = 2.5."
-        raise InputError(f"{where}, price_per_bag", "says nothing without the weight of a bag", mend)
-    if per_bag is not None and bag_kg is not None:
-        return per_bag / bag_kg
-    return None if per_ton is None else per_ton / (KG_PER_SHORT_TON if units == "us" else _KG_PER_TONNE)
 
 
 def _analysis(label: Mapping[str, float], *, where: str) -> dict[str, float]:

@@ -182,7 +182,10 @@ class DecisionTable(TomlTable):
 class ProductTable(TomlTable):
     """``[[product]]``: what can be put on."""
 
-    name: Text = Field(description='Write name = "..." in this [[product]] table.')
+    name: Text | None = Field(None, description='Write name = "..." in this [[product]] table.')
+    like: Text | None = Field(
+        None, description='Write what it is like in quotes: like = "urea"; zonemap products lists what it may be.'
+    )
     analysis: dict[Text, Annotated[float, Field(ge=0, le=100)]] = Field(
         {}, description="Write the label's percentages, 0 to 100: analysis = { K2O = 60 }."
     )
@@ -190,11 +193,22 @@ class ProductTable(TomlTable):
     bag_lb: Positive | None = Field(None, description="Write what one bag holds, in pounds: bag_lb = 5.")
     bag_kg: Positive | None = Field(None, description="Write what one bag holds, in kilograms: bag_kg = 2.5.")
     price_per_bag: NotNegative | None = Field(None, description="Write a price that is not negative, or leave it out.")
+    price_per_gal: NotNegative | None = Field(None, description="Write a price that is not negative, or leave it out.")
+    price_per_l: NotNegative | None = Field(None, description="Write a price that is not negative, or leave it out.")
+    on_hand: NotNegative | None = Field(
+        None, description="Write what lies in the shed, in lb (us) or kg (metric): on_hand = 2000."
+    )
     source: Literal["mineral", "organic"] = Field(
         "mineral", description='Write source = "mineral" or source = "organic".'
     )
     bulk_density_lb_ft3: Positive | None = Field(None, description="Write a positive number of lb per cubic foot.")
     bulk_density_kg_m3: Positive | None = Field(None, description="Write a positive number of kg per cubic metre.")
+    density_lb_gal: Positive | None = Field(
+        None, description="Write what a gallon of the liquid weighs, in pounds: density_lb_gal = 10.67."
+    )
+    density_kg_l: Positive | None = Field(
+        None, description="Write what a litre of the liquid weighs, in kg: density_kg_l = 1.28."
+    )
     release: Any = Field("at_once", description='Write release = "at_once" or release = { half_life_days = 30 }.')
     release_lag_days: Annotated[int, Field(ge=0, le=365)] = Field(
         0, description="Write whole days, none negative: release_lag_days = 7."
@@ -391,9 +405,19 @@ def parse_field_file(content: bytes) -> FieldFile:
         parsed = FieldFile.model_validate(raw)
     except ValidationError as error:
         raise _in_words(error, raw) from error
+    _refuse_nameless(parsed.product)
     _refuse_same_names([table.name for table in parsed.covariate], kind="covariate")
     _refuse_same_names([table.name for table in parsed.other_samples], kind="other_samples")
     return parsed
+
+
+def _refuse_nameless(tables: list[ProductTable]) -> None:
+    for number, table in enumerate(tables, start=1):
+        if table.name is None and table.like is None:
+            mend = (
+                'Write name = "..." in this [[product]] table, or like = "urea"; zonemap products lists what it may be.'
+            )
+            raise InputError(f"{NAME}, product {number}, name", "is missing", mend)
 
 
 def _refuse_same_names(names: list[str], *, kind: str) -> None:

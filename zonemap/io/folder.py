@@ -19,6 +19,7 @@ from zonemap.io.decisions import (
 )
 from zonemap.io.field_file import NAME, CropTable, FieldFile
 from zonemap.io.field_parts import field_of, open_field_folder, read_boundary, read_sample_table
+from zonemap.io.product_rows import row_notes
 from zonemap.io.programme_tables import passes_of, terms_of
 from zonemap.io.sources import FieldFolder
 from zonemap.values.case import Case
@@ -66,7 +67,7 @@ def read_folder(folder: Path) -> Case:
     terms = terms_of(toml.programme, units=toml.field.units, area_ha=boundary.area.area / 1e4, small_ha=SMALL_HA)
     notes = (
         *boundary.notes, *sample_notes, *no_spread_notes, *covariate_notes, *crop_notes,
-        *weather_notes, *_unknown_products(rate_tables, products),
+        *weather_notes, *_unknown_products(rate_tables, products), *row_notes(toml.product, units=toml.field.units),
     )  # fmt: skip
     return Case(
         field=replace(field_of(inbox, toml, boundary), no_spread=no_spread),

@@ -185,7 +185,7 @@ def _text(name: str, seen: _Seen) -> str:
         "assurance = 0.75              # or prices: cost_short = { K = 1.2 }, cost_over = { K = 0.4 }",
         "",
         "# [[product]]                 # TODO: what can be put on?",
-        '# name = "potash"',
+        '# name = "potash"              # or like = "potassium_chloride": zonemap products lists what it may be',
         "# analysis = { K2O = 60 }",
         "# price_per_ton = 520         # or bag_lb = 5 and price_per_bag = 14",
         "",

@@ -130,7 +130,7 @@ def _nutrient_need(case: Case, demand: Demand, surface: Surface, grid: Grid) -> 
     since = _first_fed(case, demand)
     curve = shortfall_curve(demand, since=since)
     days_left = (demand.last_day - max(since, demand.first_day)).days + 1
-    fraction = released_fraction(product, days=days_left) if product else 1.0
+    fraction = released_fraction(product.serving(demand.nutrient), days=days_left) if product else 1.0
     price = price_per_kg_of(demand.nutrient, product) if product else None
     costs = costs_of(case.decision, demand.nutrient, curve, None if price is None else price / fraction)
     need = Need(curve, costs, demand, product, on, fraction, first, latest, share_short(surface, curve, grid))

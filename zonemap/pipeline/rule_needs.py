@@ -112,7 +112,8 @@ def _need(
         text = f"{card.title} reads samples of {card.least_depth_in:g} in or deeper; theirs is not stated."
         notes.append(Note("warning", text))
     # a rule's rate is of what feeds the crop: a product that gives less of its content is spread at more
-    fraction = product.available_fraction if product is not None and not curve.product else 1.0
+    served = None if product is None or curve.product else product.serving(card.element)
+    fraction = 1.0 if served is None else served.available_fraction
     price = None
     if product is not None:
         price = product.price_per_kg if curve.product else price_per_kg_of(card.element, product)

@@ -130,6 +130,8 @@ def conflicts(kinds: Sequence[str]) -> tuple[Conflict, ...]:
 
 
 def _conflict(first: ProductRow, second: ProductRow) -> Conflict | None:
+    if first.kind in _UREAS and second.kind in _UREAS:
+        return None
     for rule in _RULES:
         if (_named(first, rule.first) and _named(second, rule.second)) or (
             _named(second, rule.first) and _named(first, rule.second)

@@ -10,6 +10,7 @@ from types import MappingProxyType
 
 import numpy as np
 
+from zonemap.products.salt import harms_seed
 from zonemap.values.arrays import FloatArray
 from zonemap.values.programme import NeedPath
 from zonemap.values.season import Product
@@ -117,8 +118,8 @@ def blend_offer(
 
 
 def burns_seed(product: Product) -> bool:
-    """Whether a product must not lie with the seed: urea and what holds it give off ammonia there (common practice)."""
-    return product.kind.startswith(("urea", "uan", "coated_urea")) or "urea" in product.name.casefold().split()
+    """Whether a product must not lie with the seed, by its kind or, of the user's own making, by its name."""
+    return harms_seed(product.kind) or "urea" in product.name.casefold().split()
 
 
 def _gives(product: Product, when: Pass, path: NeedPath) -> FloatArray:

@@ -137,6 +137,11 @@ def nitrogen_and_potash_kg_ha(rates_kg_ha: Mapping[str, float]) -> float:
     )
 
 
+def harms_seed(kind: str) -> bool:
+    """Whether a product of a kind must not lie with the seed."""
+    return kind in _HARMS_SEED
+
+
 def seed_cautions(kinds: Sequence[str]) -> tuple[str, ...]:
     """Sentences on products that must not lie with the seed at all."""
     named = [kind for kind in dict.fromkeys(kinds) if kind in _HARMS_SEED]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from types import MappingProxyType
 from typing import Literal
@@ -211,6 +211,8 @@ class Product:
         Of a liquid; ``None`` for a dry product.
     on_hand_kg
         What lies in the shed already: it costs nothing and is used before any is bought.
+    available_by_element
+        element -> share that becomes available within the season, where it differs by element.
     """
 
     name: str
@@ -226,10 +228,16 @@ class Product:
     kind: str = ""
     density_kg_l: float | None = None
     on_hand_kg: float = 0.0
+    available_by_element: Mapping[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
+        object.__setattr__(self, "available_by_element", MappingProxyType(dict(self.available_by_element)))
         object.__setattr__(self, "analysis", MappingProxyType(dict(self.analysis)))
         object.__setattr__(self, "label", MappingProxyType(dict(self.label)))
+
+    def serving(self, element: str) -> Product:
+        """Return the same product with the share that becomes available of this element as that of all."""
+        return replace(self, available_fraction=self.available_by_element.get(element, self.available_fraction))
 
 
 @dataclass(frozen=True, slots=True)
