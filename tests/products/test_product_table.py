@@ -1,16 +1,20 @@
 """The product table against publications, chemistry and hand calculation."""
 
 import math
+from datetime import date
 from typing import get_args
 
 import numpy as np
 import pytest
 
 from zonemap.errors import InputError
-from zonemap.products.sources import one_product_per_nutrient, released_fraction
+from zonemap.products.programme import programme
+from zonemap.products.sources import released_fraction
 from zonemap.products.table import Status, kind_of_name, product_kinds, product_row, row_from
 from zonemap.units import KG_L_PER_LB_GAL, KG_M3_PER_LB_FT3, LABEL_FORMS
+from zonemap.values.programme import Ask, NeedPath
 from zonemap.values.season import Product
+from zonemap.values.terms import Pass, Terms
 
 # IUPAC 2021 standard atomic weights (abridged).
 N, H, OX, C, P, K, S, CL = 14.007, 1.008, 15.999, 12.011, 30.974, 39.098, 32.06, 35.45
@@ -102,14 +106,12 @@ def test_three_products_meet_a_grade_through_oxides_and_elements():
     dap = Product("DAP", product_row("diammonium_phosphate").analysis)
     other = Product("21-0-53", elements({"N": 21, "K2O": 53}))
     nitrate = Product("AN", product_row("ammonium_nitrate").analysis)
-    needs = {
-        "N": np.array([125.0]),
-        "P": np.array([68.125]) * LABEL_FORMS["P2O5"][1],
-        "K": np.array([125.0]) * LABEL_FORMS["K2O"][1],
-    }
-    sources = {"N": nitrate, "P": dap, "K": other}
-    met = one_product_per_nutrient(needs, sources, dict.fromkeys(needs), dict.fromkeys(needs, 1.0))
-    rates = {product.name: float(rate[0]) for product, _, rate in met}
+    needs = {"N": 125.0, "P": 68.125 * LABEL_FORMS["P2O5"][1], "K": 125.0 * LABEL_FORMS["K2O"][1]}
+    paths = tuple(
+        NeedPath(e, date(2026, 4, 1), np.array([[need]]), np.zeros(1), 1.0, dated=False) for e, need in needs.items()
+    )
+    met = programme(Ask(paths, (nitrate, dap, other), (Pass(None),), Terms(), np.ones(1)))
+    rates = {dose.product.name: float(dose.planned_kg_ha[0]) for dose in met.doses}
     assert rates == pytest.approx({"DAP": 148.10, "21-0-53": 235.85, "AN": 143.57}, abs=0.005)
 
 

@@ -90,7 +90,9 @@ def lacking_path(demand: Demand, supply_kg_ha_day: FloatArray, *, short_cost: fl
     response = demand.response[None, :]
     daily = np.maximum(demand.demand_kg_ha_day[None, :] - supply_kg_ha_day[:, None] * response, 0.0)
     nothing = np.zeros(supply_kg_ha_day.size)
-    return NeedPath(demand.nutrient, demand.first_day, np.cumsum(daily, axis=1), nothing, short_cost)
+    return NeedPath(
+        demand.nutrient, demand.first_day, np.cumsum(daily, axis=1), nothing, short_cost, demand.total_kg_ha
+    )
 
 
 def ask_of(case: Case, paths: tuple[NeedPath, ...], zone_area_ha: FloatArray) -> Ask:

@@ -123,5 +123,11 @@ def burns_seed(product: Product) -> bool:
 
 
 def _gives(product: Product, when: Pass, path: NeedPath) -> FloatArray:
-    share = released(product, on=when.on, first_day=path.first_day, days=path.lacking_kg_ha.shape[1], dated=path.dated)
+    share = released(
+        product.serving(path.element),
+        on=when.on,
+        first_day=path.first_day,
+        days=path.lacking_kg_ha.shape[1],
+        dated=path.dated,
+    )
     return product.analysis.get(path.element, 0.0) * share

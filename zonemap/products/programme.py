@@ -21,6 +21,8 @@ from zonemap.values.terms import Spreading
 
 #: less than this share of the need, or of a thousandth of a kg/ha, is a last bit
 _CRUMB = 1e-5
+#: share of a season that is not worth saying that nothing holds it
+_TRIFLE = 0.01
 #: a blend this close to the least possible cost, relative, is the cheapest there is
 _PROVEN = 1e-6
 #: turns of rates and compositions, and the least gain, relative, for another
@@ -84,14 +86,14 @@ def programme(ask: Ask, *, answer: Answer = "least_cost", spreading: Spreading =
     """
     sources = {"least_cost": ("mineral", "organic"), "mineral": ("mineral",), "organic": ("organic",)}[answer]
     ask = replace(ask, products=tuple(product for product in ask.products if product.source in sources))
-    lacking = [path.element for path in ask.paths if path.need_kg_ha.max() > _CRUMB]
+    lacking = [path.element for path in ask.paths if is_lacking(path)]
     offers = offers_of(ask.products, ask.passes, ask.paths)
     missing = tuple(e for e in lacking if not any(offer.given(e) > 0 for offer in offers))
     if not offers:
         if not lacking:
             return _nothing(ask, answer, spreading)
         return f"no {'' if answer == 'least_cost' else answer + ' '}product holds what is lacking"
-    ask = _from_first_day(ask, offers, missing)
+    ask = _from_first_day(ask, offers)
     if not offers_of(ask.products, ask.passes, ask.paths):  # all that is lacking is lacking before anything could feed
         return replace(_nothing(ask, answer, spreading), missing=missing)
 
@@ -116,6 +118,11 @@ def programme(ask: Ask, *, answer: Answer = "least_cost", spreading: Spreading =
     return replace(made, missing=missing, binding=limits, proven=gap == 0.0, gap=gap)
 
 
+def is_lacking(path: NeedPath) -> bool:
+    """Whether more than a trifle is lacking anywhere: a hundredth of what the crop asks."""
+    return float(path.need_kg_ha.max()) > max(_CRUMB, _TRIFLE * path.total_kg_ha)
+
+
 def _as_answer(ask: Ask, answer: Answer) -> Ask:
     """Return the ask of another answer: a share of organic products is no limit of one that has or lacks them all."""
     terms = ask.terms if answer == "least_cost" else replace(ask.terms, organic_share={})
@@ -127,11 +134,11 @@ def _several_at_once(made: Programme) -> bool:
     return len(set(days)) < len(days)
 
 
-def _from_first_day(ask: Ask, offers: Sequence[Offer], missing: Sequence[str]) -> Ask:
+def _from_first_day(ask: Ask, offers: Sequence[Offer]) -> Ask:
     """Take off what is lacking before any offer can feed the crop; leave out elements that no offer holds."""
     paths = []
     for path in ask.paths:
-        if path.element in missing:
+        if not any(offer.given(path.element) > 0 for offer in offers):
             continue
         first = min((_first_fed(o, path) for o in offers if o.given(path.element) > 0), default=0)
         paths.append(_since(path, first))
@@ -210,7 +217,7 @@ def _nothing(ask: Ask, answer: Answer, spreading: Spreading) -> Programme:
         Balance(path.element, path.need_kg_ha, none, path.need_kg_ha, (None,) * ask.zones, none, path.lost_kg_ha)
         for path in ask.paths
     )
-    missing = tuple(path.element for path in ask.paths if path.need_kg_ha.max() > _CRUMB)
+    missing = tuple(path.element for path in ask.paths if is_lacking(path))
     return Programme(answer, spreading, (), balances, (), 0, 0.0, missing)
 
 

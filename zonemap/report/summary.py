@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from zonemap.report.bill import cost_of
 from zonemap.report.programme import programmes_json
 from zonemap.values.arrays import FloatArray
 from zonemap.values.need import Need
@@ -128,13 +129,13 @@ def _product(plan: Plan, index: int) -> Json:
     application = plan.prescription.applications[index]
     total = plan.prescription.total_kg(application)
     spread = float(plan.prescription.area_ha[plan.prescription.zone > 0].sum())
-    price = application.product.price_per_kg
     return {
         "product": application.product.name,
         "date": application.on.isoformat() if application.on else None,
         "total_kg": total,
         "mean_rate_kg_ha": total / spread if spread else 0.0,
-        "cost": None if price is None else total * price,
+        "cost": cost_of(plan, application),
+        "parts": {product.name: share for product, share in application.parts},
     }
 
 

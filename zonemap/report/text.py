@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import math
 import textwrap
 from collections.abc import Iterable
 from pathlib import Path
 
 from zonemap.amounts import Reader, reader, small
+from zonemap.report.bill import bags_of, cost_of
 from zonemap.report.layout import WIDTH, columns, folded
 from zonemap.report.programme import programme_lines
 from zonemap.report.supply import supply_sentences
@@ -101,14 +101,15 @@ def _total(plan: Plan, application: Application, read: Reader) -> str:
     product, total = application.product, plan.prescription.total_kg(application)
     amount = read.weight(total) if small(plan.case.field.area_ha) else read.mass(total)
     day = f" on {application.on}" if application.on else ""
-    bags = f", from {_bags(total, product.bag_kg, read)}" if product.bag_kg else ""
-    cost = f", costs {total * product.price_per_kg:,.2f}" if product.price_per_kg is not None else ""
+    count = bags_of(plan, application)
+    bags = f", from {_bags(count, product.bag_kg, read)}" if count and product.bag_kg else ""
+    money = cost_of(plan, application)
+    cost = "" if money is None else f", costs {money:,.2f}"
     return f"{product.name}{day}: {amount} in all{bags}{cost}"
 
 
-def _bags(total_kg: float, bag_kg: float, read: Reader) -> str:
+def _bags(count: int, bag_kg: float, read: Reader) -> str:
     """Whole bags to buy, and their size."""
-    count = math.ceil(total_kg / bag_kg - 1e-9)
     return f"{count} bag{'s' if count > 1 else ''} of {read.weight(bag_kg)}"
 
 

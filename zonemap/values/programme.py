@@ -31,6 +31,8 @@ class NeedPath:
         (zones,) what is lacking before anything that is spread could feed the crop: it is not in `lacking_kg_ha`.
     short_cost
         What a kg short costs, on one scale over all elements.
+    total_kg_ha
+        What the crop asks in all; 0 where that is not known.
     dated
         Whether the days mean anything: a rule for an extract asks for an amount and names no day.
     """
@@ -40,6 +42,7 @@ class NeedPath:
     lacking_kg_ha: FloatArray
     lost_kg_ha: FloatArray
     short_cost: float
+    total_kg_ha: float = 0.0
     dated: bool = True
 
     def __post_init__(self) -> None:
