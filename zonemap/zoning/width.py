@@ -97,7 +97,7 @@ def _most_alike(
     row, column = np.nonzero(narrow)
     cell = grid.raster(np.arange(grid.cells), outside=0)[row - margin, column - margin]
     least = np.full(row.size, np.inf)
-    zone = _nearest(core)[row, column]
+    zone = np.zeros(row.size, dtype=raster.dtype)
     for number in np.unique(core[core > 0]):
         near = core == number
         for down, right in steps:
@@ -105,6 +105,9 @@ def _most_alike(
         cost = np.where(near[row, column], unlike[number - 1, cell], np.inf)
         zone = np.where(cost < least, number, zone)
         least = np.minimum(least, cost)
+    lonely = np.isinf(least)
+    if lonely.any():
+        zone[lonely] = _nearest(core)[row[lonely], column[lonely]]
     moved = raster.copy()
     moved[row, column] = zone
     return moved
@@ -166,8 +169,15 @@ def _opened(mask: BoolArray, steps: list[tuple[int, int]]) -> BoolArray:
 
 
 def _shifted(mask: BoolArray, rows: int, columns: int) -> BoolArray:
-    """Mask moved down and right, around the edges: the margin is wide enough that nothing comes back in."""
-    return np.roll(mask, (rows, columns), axis=(0, 1))
+    """Mask moved down and right; what comes in is False: the margin is wide enough that it does not matter."""
+    moved = np.zeros_like(mask)
+    moved[_to(rows), _to(columns)] = mask[_to(-rows), _to(-columns)]
+    return moved
+
+
+def _to(shift: int) -> slice:
+    """Places that something is moved to by a shift; the opposite shift gives those it comes from."""
+    return slice(shift, None) if shift >= 0 else slice(None, shift)
 
 
 def narrow_cells(zones: Zones, grid: Grid, *, across_m: float, along_m: float, heading_deg: float) -> IntArray:
