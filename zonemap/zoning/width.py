@@ -66,10 +66,16 @@ def widen(
 def _cores(raster: IntArray, steps: list[tuple[int, int]]) -> IntArray:
     """Zone number where a rectangle covers the cell within its zone or beyond the field, 0 elsewhere."""
     core, outside = np.zeros_like(raster), raster == 0
-    for number in np.unique(raster[~outside]):
+    for number in _numbers(raster):
         mine = raster == number
         core[mine & _opened(mine | outside, steps)] = number
     return core
+
+
+def _numbers(raster: IntArray) -> IntArray:
+    """Zone numbers that occur, rising."""
+    count = np.bincount(raster.ravel())
+    return 1 + np.flatnonzero(count[1:])
 
 
 def _unlike(zones: Zones, grid: Grid, features: Features) -> FloatArray:
@@ -98,7 +104,7 @@ def _most_alike(
     cell = grid.raster(np.arange(grid.cells), outside=0)[row - margin, column - margin]
     least = np.full(row.size, np.inf)
     zone = np.zeros(row.size, dtype=raster.dtype)
-    for number in np.unique(core[core > 0]):
+    for number in _numbers(core):
         near = core == number
         for down, right in steps:
             near = near | _shifted(near, down, right) | _shifted(near, -down, -right)
