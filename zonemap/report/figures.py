@@ -111,8 +111,7 @@ def _supply_panel(figure: Figure, axes: Axes, plan: Plan, quantity: str) -> None
     bar.set_label(unit, fontsize=8)
     bar.ax.tick_params(labelsize=7)
     samples = plan.case.samples
-    points = {"marker": "o", "markersize": 3, "markerfacecolor": "white", "markeredgecolor": INK, "markeredgewidth": 0.7}
-    axes.plot(samples.easting_m, samples.northing_m, linestyle="", **points)
+    axes.plot(samples.easting_m, samples.northing_m, "o", ms=3, mfc="white", mec=INK, mew=0.7)
     said = "mapped" if found else "no pattern found: one level"
     axes.set_title(f"{quantity}, mean\n{said}, {surface.evidence.samples} samples", fontsize=9, color=INK, y=1.0)
     map_frame(axes, plan.case.field, reader(plan.case.units))

@@ -193,6 +193,7 @@ class Surface:
 
     def _moments_in_unit(self) -> list[FloatArray]:
         if not self._moments:
-            # in one step: two threads at once find the same
-            self._moments[:] = (frozen_floats(each, shape=(None,)) for each in self.distribution.moments(self.transform.backward))
+            found = self.distribution.moments(self.transform.backward)
+            # both in one step: threads that come at once find the same
+            self._moments[:] = [frozen_floats(each, shape=(None,)) for each in found]
         return self._moments
