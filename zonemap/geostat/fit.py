@@ -20,7 +20,7 @@ from zonemap.geostat.likelihood import NUGGET_SHARES, LikelihoodGrid, likelihood
 from zonemap.geostat.repeatability import measurement_variance, pure_nugget
 from zonemap.geostat.scale import Candidate, TransformChoice, candidates, default_transform, is_constant
 from zonemap.geostat.signal import PLACE, Mix, Places, Signal, Standard, signals_of, site_correlations
-from zonemap.geostat.threads import one_linear_algebra_thread
+from zonemap.geostat.threads import in_threads, one_linear_algebra_thread
 from zonemap.values.arrays import FloatArray, IntArray
 from zonemap.values.note import Note
 from zonemap.values.samples import Measurements
@@ -230,21 +230,24 @@ def _fit_together(
     flat = tuple(scale for of_quantity in scales for scale in of_quantity)
     grid = _grid(layout, flat, null_fields=_NULL_FIELDS, seed=seed)
     null_ratio = grid.ratio[len(flat) :]
-    fits = []
-    first = 0
-    for quantity, of_quantity in zip(quantities, scales, strict=True):
-        best = _best(grid, of_quantity, first=first)
-        p = (1 + int(np.count_nonzero(null_ratio >= grid.ratio[first + best]))) / (1 + len(null_ratio))
-        model = _spatial_model(quantity, layout, of_quantity[best], grid, column=first + best)
+    first = np.cumsum([0, *(len(of_quantity) for of_quantity in scales)])
+    fits: dict[int, Fit] = {}
+
+    def fit_one(q: int) -> None:
+        best = _best(grid, scales[q], first=int(first[q]))
+        column = int(first[q]) + best
+        p = (1 + int(np.count_nonzero(null_ratio >= grid.ratio[column]))) / (1 + len(null_ratio))
+        model = _spatial_model(quantities[q], layout, scales[q][best], grid, column=column)
         if p <= structure_level and not any(signal.likeness for signal in layout.signals):
-            g = of_quantity[best].standard * of_quantity[best].spread
+            g = scales[q][best].standard * scales[q][best].spread
             turned = with_direction(layout.sites.xy, g, model, relative_nugget=layout.relative_nugget)
             model = model if turned is None else turned
-        fit = Fit(of_quantity[best].transform, "found", p, model, _thinned(quantity))
-        found = p <= structure_level and (not plugged_in or _predicts(quantity, fit.transform, model))
-        fits.append(fit if found else without_structure(quantity, fit, passed=p <= structure_level))
-        first += len(of_quantity)
-    return tuple(fits)
+        fit = Fit(scales[q][best].transform, "found", p, model, _thinned(quantities[q]))
+        found = p <= structure_level and (not plugged_in or _predicts(quantities[q], fit.transform, model))
+        fits[q] = fit if found else without_structure(quantities[q], fit, passed=p <= structure_level)
+
+    in_threads(fit_one, range(len(quantities)))
+    return tuple(fits[q] for q in range(len(quantities)))
 
 
 def _spatial_model(

@@ -9,7 +9,7 @@ import numpy as np
 
 from zonemap.amounts import Reader, reader
 from zonemap.report.figures import label_parts, patch
-from zonemap.report.style import FAINT, INK, map_frame, quiet_axes
+from zonemap.report.style import FAINT, INK, map_frame, quiet_axes, save_picture
 from zonemap.values.plan import Plan
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ _PANEL_WIDTH, _HEIGHT = 4.4, 3.9
 
 def draw_choices(plan: Plan, path: Path, *, dots_per_inch: int = 110) -> None:
     """Write `choices_figure` (PNG)."""
-    choices_figure(plan).savefig(path, dpi=dots_per_inch, metadata={"Software": None})
+    save_picture(choices_figure(plan), path, dots_per_inch=dots_per_inch)
 
 
 def choices_figure(plan: Plan) -> Figure:

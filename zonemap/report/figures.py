@@ -11,7 +11,7 @@ import numpy as np
 from shapely import Polygon
 
 from zonemap.amounts import Reader, reader
-from zonemap.report.style import INK, map_frame
+from zonemap.report.style import INK, map_frame, save_picture
 from zonemap.values.plan import Plan
 from zonemap.values.prescription import Application
 
@@ -58,7 +58,7 @@ def draw_map(plan: Plan, path: Path, *, dots_per_inch: int = 110) -> None:
         _supply_panel(figure, axes[-1, index], plan, quantity)
     for unused in _unused(axes, len(applications), len(quantities)):
         unused.set_axis_off()
-    figure.savefig(path, dpi=dots_per_inch, metadata={"Software": None})
+    save_picture(figure, path, dots_per_inch=dots_per_inch)
 
 
 def _leading_quantities(plan: Plan) -> list[str]:
@@ -96,6 +96,8 @@ def _rate_panel(axes: Axes, plan: Plan, application: Application) -> None:
 
 def _supply_panel(figure: Figure, axes: Axes, plan: Plan, quantity: str) -> None:
     """Mean surface with the sample points."""
+    from matplotlib.ticker import MaxNLocator
+
     surface, grid = plan.surfaces[quantity], plan.grid
     west, north = grid.west_m, grid.north_m
     extent = (west, west + grid.shape[1] * grid.cell_m, north - grid.shape[0] * grid.cell_m, north)
@@ -105,11 +107,11 @@ def _supply_panel(figure: Figure, axes: Axes, plan: Plan, quantity: str) -> None
     # colours from end to end of a surface would show a pattern where none was found: there they span what a cell may be
     least, most = (None, None) if found else (surface.quantile(p).mean() / factor for p in (0.1, 0.9))
     picture = axes.imshow(image, extent=extent, cmap=_SUPPLY_COLOURS, interpolation="nearest", vmin=least, vmax=most)
-    bar = figure.colorbar(picture, ax=axes, shrink=0.6, pad=0.03)
+    bar = figure.colorbar(picture, ax=axes, shrink=0.6, pad=0.03, ticks=MaxNLocator(5, steps=[1, 2, 5, 10]))
     bar.set_label(unit, fontsize=8)
     bar.ax.tick_params(labelsize=7)
     samples = plan.case.samples
-    axes.scatter(samples.easting_m, samples.northing_m, s=9, c="white", edgecolors=INK, linewidths=0.7)
+    axes.plot(samples.easting_m, samples.northing_m, "o", ms=3, mfc="white", mec=INK, mew=0.7)
     said = "mapped" if found else "no pattern found: one level"
     axes.set_title(f"{quantity}, mean\n{said}, {surface.evidence.samples} samples", fontsize=9, color=INK, y=1.0)
     map_frame(axes, plan.case.field, reader(plan.case.units))

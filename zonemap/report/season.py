@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from zonemap.amounts import reader
-from zonemap.report.style import INK, quiet_axes
+from zonemap.report.style import INK, quiet_axes, save_picture
 from zonemap.values.arrays import FloatArray
 from zonemap.values.need import Demand, Need
 from zonemap.values.plan import Plan
@@ -38,7 +38,7 @@ _KEY = (
 
 def draw_season(plan: Plan, path: Path, *, dots_per_inch: int = 110) -> None:
     """Write `season_figure` (PNG)."""
-    season_figure(plan).savefig(path, dpi=dots_per_inch, metadata={"Software": None})
+    save_picture(season_figure(plan), path, dots_per_inch=dots_per_inch)
 
 
 def season_figure(plan: Plan) -> Figure:
@@ -160,6 +160,8 @@ def _frame(axes: Axes, day: FloatArray, *, unit: str) -> None:
     axes.set_xlim(float(day[0]), float(day[-1]))
     axes.xaxis.set_major_locator(MonthLocator())  # type: ignore[no-untyped-call]
     axes.xaxis.set_major_formatter(DateFormatter("%b"))  # type: ignore[no-untyped-call]
+    # a tick takes a millisecond to draw
+    axes.locator_params(axis="y", nbins=4)
     axes.set_ylabel(unit, fontsize=7, color=INK)
     quiet_axes(axes)
 

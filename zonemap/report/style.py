@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from zonemap.amounts import Reader
@@ -9,9 +10,18 @@ from zonemap.values.field import Field
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 INK = "#22282b"
 FAINT = "#8b9296"
+#: of zlib, 1 to 9: against its usual 6 the files are a sixth larger and written in half the time
+_PNG_EFFORT = 1
+
+
+def save_picture(figure: Figure, path: Path, *, dots_per_inch: int) -> None:
+    """Write a figure as PNG; the same figure gives the same bytes."""
+    effort = {"compress_level": _PNG_EFFORT}
+    figure.savefig(path, dpi=dots_per_inch, metadata={"Software": None}, pil_kwargs=effort)
 
 
 def quiet_axes(axes: Axes) -> None:

@@ -10,7 +10,7 @@ import numpy as np
 
 from zonemap.amounts import Reader, reader
 from zonemap.geostat.covariance import CORRELATIONS
-from zonemap.report.style import FAINT, INK
+from zonemap.report.style import FAINT, INK, save_picture
 from zonemap.report.words import (
     across_field_m,
     compass,
@@ -48,7 +48,7 @@ _CURVE_POINTS = 120
 
 def draw_variograms(plan: Plan, path: Path, *, dots_per_inch: int = 110) -> None:
     """Write `variogram_figure` (PNG)."""
-    variogram_figure(plan).savefig(path, dpi=dots_per_inch, metadata={"Software": None})
+    save_picture(variogram_figure(plan), path, dots_per_inch=dots_per_inch)
 
 
 def variogram_figure(plan: Plan) -> Figure:
@@ -194,7 +194,7 @@ def _frame(axes: Axes, *, lag: str, semivariance: str) -> None:
     axes.set_xlabel(lag, fontsize=8, color=INK)
     axes.set_ylabel(semivariance, fontsize=8, color=INK)
     axes.tick_params(labelsize=7, colors=INK)
-    axes.locator_params(nbins=5)
+    axes.locator_params(nbins=4)
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
 

@@ -8,12 +8,12 @@ straight through the back-transform; means and standard deviations are taken aft
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
 
-from zonemap.values.arrays import FloatArray, IntArray
+from zonemap.values.arrays import FloatArray, IntArray, frozen_floats
 from zonemap.values.distribution import Distribution
 from zonemap.values.note import Note
 from zonemap.values.variogram import EmpiricalVariogram, Variogram
@@ -129,6 +129,8 @@ class Surface:
     transform: Transform
     distribution: Distribution
     evidence: Evidence
+    # means and standard deviations once they were asked for: a plan asks for them some thirty times
+    _moments: list[FloatArray] = field(default_factory=list, init=False, repr=False, compare=False)
 
     @property
     def cells(self) -> int:
@@ -178,17 +180,20 @@ class Surface:
         return np.asarray(ndtr(self.score_of(g)), dtype=np.float64)
 
     def mean(self) -> FloatArray:
-        """Cell vector of means, in `unit`.
+        """Cell vector of means, in `unit`, read-only.
 
         Without a transform they are exact; with one they are those of distributions that go on along their tangents
         beyond normal scores of +-2.75 (a t on a log scale has no mean).
         """
-        if self.transform.name == "none":
-            return np.array(self.centre())
-        return self.distribution.moments(self.transform.backward)[0]
+        return self.centre() if self.transform.name == "none" else self._moments_in_unit()[0]
 
     def standard_deviation(self) -> FloatArray:
-        """Cell vector of standard deviations, in `unit`, exact or not as `mean` is."""
-        if self.transform.name == "none":
-            return np.array(self.spread())
-        return self.distribution.moments(self.transform.backward)[1]
+        """Cell vector of standard deviations, in `unit`, read-only, exact or not as `mean` is."""
+        return self.spread() if self.transform.name == "none" else self._moments_in_unit()[1]
+
+    def _moments_in_unit(self) -> list[FloatArray]:
+        if not self._moments:
+            found = self.distribution.moments(self.transform.backward)
+            # both in one step: threads that come at once find the same
+            self._moments[:] = [frozen_floats(each, shape=(None,)) for each in found]
+        return self._moments

@@ -104,12 +104,28 @@ def area_of_cells(areas: Sequence[BaseGeometry] | Boxes, grid: Grid) -> tuple[In
     IntArray, IntArray
         Cell vector of positions in `areas`, and the numbers of the cells whose centre lies in none.
     """
-    centre = np.asarray(shapely.points(np.column_stack(grid.centres())), dtype=object)
-    tree = shapely.STRtree(list(areas))
-    cell, found = tree.query(centre, predicate="intersects")
-    position = np.full(len(centre), len(areas), dtype=np.int64)
-    np.minimum.at(position, cell, found)
+    easting_m, northing_m = grid.centres()
+    position = np.full(grid.cells, len(areas), dtype=np.int64)
+    number = grid.raster(np.arange(grid.cells), outside=-1)
+    for area, inner in reversed(list(enumerate(areas))):
+        near = number[_around(inner, grid)]
+        near = near[near >= 0]
+        shapely.prepare(inner)
+        position[near[shapely.intersects_xy(inner, easting_m[near], northing_m[near])]] = area
     missed = np.flatnonzero(position == len(areas))
     if missed.size:
-        position[missed] = tree.nearest(centre[missed])
+        position[missed] = shapely.STRtree(list(areas)).nearest(shapely.points(easting_m[missed], northing_m[missed]))
     return position, missed
+
+
+def _around(area: BaseGeometry, grid: Grid) -> tuple[slice, slice]:
+    """Rows and columns of the cells whose centres may lie in an area."""
+    if area.is_empty:
+        return slice(0), slice(0)
+    west, south, east, north = area.bounds
+    first_row, first_column = (grid.north_m - north) / grid.cell_m, (west - grid.west_m) / grid.cell_m
+    last_row, last_column = (grid.north_m - south) / grid.cell_m, (east - grid.west_m) / grid.cell_m
+    return (
+        slice(max(math.floor(first_row) - 1, 0), max(math.ceil(last_row) + 1, 0)),
+        slice(max(math.floor(first_column) - 1, 0), max(math.ceil(last_column) + 1, 0)),
+    )

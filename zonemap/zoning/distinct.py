@@ -136,7 +136,7 @@ def share_that_stays(
             column if error is None else column + error[0] + z * error[1]
             for column, error, z in zip(features.value.T, errors, score, strict=True)
         ]
-        stays += nearest_centre(np.column_stack(drawn), centres) == index
+        stays += nearest_centre(np.stack(drawn).T, centres) == index
     return stays / draws
 
 

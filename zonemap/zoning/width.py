@@ -66,10 +66,16 @@ def widen(
 def _cores(raster: IntArray, steps: list[tuple[int, int]]) -> IntArray:
     """Zone number where a rectangle covers the cell within its zone or beyond the field, 0 elsewhere."""
     core, outside = np.zeros_like(raster), raster == 0
-    for number in np.unique(raster[~outside]):
+    for number in _numbers(raster):
         mine = raster == number
         core[mine & _opened(mine | outside, steps)] = number
     return core
+
+
+def _numbers(raster: IntArray) -> IntArray:
+    """Zone numbers that occur, rising."""
+    count = np.bincount(raster.ravel())
+    return 1 + np.flatnonzero(count[1:])
 
 
 def _unlike(zones: Zones, grid: Grid, features: Features) -> FloatArray:
@@ -97,14 +103,17 @@ def _most_alike(
     row, column = np.nonzero(narrow)
     cell = grid.raster(np.arange(grid.cells), outside=0)[row - margin, column - margin]
     least = np.full(row.size, np.inf)
-    zone = _nearest(core)[row, column]
-    for number in np.unique(core[core > 0]):
+    zone = np.zeros(row.size, dtype=raster.dtype)
+    for number in _numbers(core):
         near = core == number
         for down, right in steps:
             near = near | _shifted(near, down, right) | _shifted(near, -down, -right)
         cost = np.where(near[row, column], unlike[number - 1, cell], np.inf)
         zone = np.where(cost < least, number, zone)
         least = np.minimum(least, cost)
+    lonely = np.isinf(least)
+    if lonely.any():
+        zone[lonely] = _nearest(core)[row[lonely], column[lonely]]
     moved = raster.copy()
     moved[row, column] = zone
     return moved
@@ -166,8 +175,15 @@ def _opened(mask: BoolArray, steps: list[tuple[int, int]]) -> BoolArray:
 
 
 def _shifted(mask: BoolArray, rows: int, columns: int) -> BoolArray:
-    """Mask moved down and right, around the edges: the margin is wide enough that nothing comes back in."""
-    return np.roll(mask, (rows, columns), axis=(0, 1))
+    """Mask moved down and right; what comes in is False: the margin is wide enough that it does not matter."""
+    moved = np.zeros_like(mask)
+    moved[_to(rows), _to(columns)] = mask[_to(-rows), _to(-columns)]
+    return moved
+
+
+def _to(shift: int) -> slice:
+    """Places that something is moved to by a shift; the opposite shift gives those it comes from."""
+    return slice(shift, None) if shift >= 0 else slice(None, shift)
 
 
 def narrow_cells(zones: Zones, grid: Grid, *, across_m: float, along_m: float, heading_deg: float) -> IntArray:
