@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from zonemap.amounts import reader
+from zonemap.pipeline.product_cautions import product_cautions
 from zonemap.units import KG_HA_PER_LB_1000FT2
 from zonemap.values.arrays import FloatArray
 from zonemap.values.case import Case
@@ -82,17 +83,17 @@ def cautions(case: Case, prescription: Prescription) -> tuple[Note, ...]:
         "Setbacks from wells, sinkholes and water differ from place to place: check that every one is among the "
         "no-spread areas.",
     ]
-    nitrogen = any(a.product.analysis.get("N", 0) > 0 and a.rate_kg_ha.any() for a in prescription.applications)
-    if nitrogen:
+    spread = [a for a in prescription.applications if a.rate_kg_ha.any()]
+    if any(a.product.analysis.get("N", 0) > 0 for a in spread):
         texts.append(
             "Nitrogen can reach groundwater as nitrate: keep it away from wells, and split it where soils are light or "
-            "rain is near. Urea left on the surface can lose ammonia: work it in, water it in or wait for rain."
+            "rain is near."
         )
-    if any(a.rate_kg_ha.any() for a in prescription.applications):
+    if spread:
         texts.append(
             "Fertilizer salt burns seed, seedlings and turf: keep it off wet leaves and away from the seed row."
         )
-    texts += _turf_caution(case, prescription)
+    texts += [*_turf_caution(case, prescription), *product_cautions(spread, case.season.passes)]
     if case.decision.assurance > 0.9:
         texts.append("An assurance above 0.9 buys little and wastes much where supply is uncertain.")
     return tuple(Note("caution", text) for text in texts)

@@ -183,13 +183,21 @@ def product_row(kind: str, *, where: str = "field.toml, product, like") -> Produ
 
 
 def kind_of_name(name: str) -> str:
-    """Key of the row that a product's name is exactly (key or title, letter case and underscores apart), else empty.
+    """Key of the row that a product's name is exactly, else empty.
 
-    >>> kind_of_name("Ammonium Sulfate"), kind_of_name("Potash (potassium chloride)"), kind_of_name("my blend")
-    ('ammonium_sulfate', 'potassium_chloride', '')
+    A row goes by its key, its title, and what stands before and within the title's brackets; letter case and
+    underscores do not count.
+
+    >>> kind_of_name("Ammonium Sulfate"), kind_of_name("Potash"), kind_of_name("MAP"), kind_of_name("my blend")
+    ('ammonium_sulfate', 'potassium_chloride', 'monoammonium_phosphate', '')
     """
     wanted = _plain(name)
-    return next((row.kind for row in _table().values() if wanted in (_plain(row.kind), _plain(row.title))), "")
+    return next((row.kind for row in _table().values() if wanted in _names(row)), "")
+
+
+def _names(row: ProductRow) -> set[str]:
+    before, _, within = row.title.partition("(")
+    return {_plain(text) for text in (row.kind, row.title, before, within.rstrip(") "))} - {""}
 
 
 def _plain(name: str) -> str:
