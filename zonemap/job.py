@@ -146,6 +146,7 @@ def _write(
     from zonemap.io.geotiff import write_layers
     from zonemap.report.choices import draw_choices
     from zonemap.report.figures import draw_map
+    from zonemap.report.programme_figure import draw_programme, has_picture
     from zonemap.report.season import draw_season
     from zonemap.report.variograms import draw_variograms
 
@@ -160,6 +161,8 @@ def _write(
         write_layers(build / name, layers, plan.grid)
     if plan.sufficiency:
         draw_season(plan, build / "season.png")
+    if has_picture(plan.programmes):
+        draw_programme(plan, build / "programme.png")
     if plan.mapped:
         draw_map(plan, build / "map.png")
         if plan.value.flat_loss > 0:

@@ -213,10 +213,7 @@ def _spent(solution: Solution) -> float:
 
 def _nothing(ask: Ask, answer: Answer, spreading: Spreading) -> Programme:
     none = np.zeros(ask.zones)
-    balances = tuple(
-        Balance(path.element, path.need_kg_ha, none, path.need_kg_ha, (None,) * ask.zones, none, path.lost_kg_ha)
-        for path in ask.paths
-    )
+    balances = tuple(Balance(path, np.zeros_like(path.lacking_kg_ha), none) for path in ask.paths)
     missing = tuple(path.element for path in ask.paths if is_lacking(path))
     return Programme(answer, spreading, (), balances, (), 0, 0.0, missing)
 
@@ -246,14 +243,8 @@ def _made(solution: Solution, answer: Answer, spreading: Spreading) -> Programme
 
 
 def _balance(path: NeedPath, offers: Sequence[Offer], rate: FloatArray) -> Balance:
-    available = given(path, offers, rate)
-    behind = path.lacking_kg_ha - available
-    day = behind.argmax(axis=1)
-    worst = behind.max(axis=1)
-    worst = np.where(worst > _CRUMB * np.maximum(path.need_kg_ha, 0.1), worst, 0.0)
-    on = tuple(path.day(int(d)) if path.dated and w > 0 else None for d, w in zip(day, worst, strict=True))
-    applied = rate @ np.array([offer.product.analysis.get(path.element, 0.0) for offer in offers])
-    return Balance(path.element, path.need_kg_ha, available[:, -1], worst, on, applied, path.lost_kg_ha)
+    content = np.array([offer.product.analysis.get(path.element, 0.0) for offer in offers])
+    return Balance(path, given(path, offers, rate), rate @ content)
 
 
 def _purchases(ask: Ask, doses: Sequence[Dose]) -> tuple[Purchase, ...]:

@@ -72,8 +72,9 @@ def other_sentences(made: Programme, plan: Plan) -> list[str]:
     read = reader(plan.case.units)
     said = f"{_name(made)}: " + (_shopping(made, read) or "nothing")
     behind = [balance.element for balance in made.balances if balance.behind_kg_ha.any()]
-    missing = [*made.missing, *behind]
-    return [f"{said}; {', '.join(missing)} not fully met." if missing else f"{said}."]
+    missing = [*behind, *made.missing]
+    held = f" ({limit_words(made.binding[0])} holds it back)" if behind and made.binding else ""
+    return [f"{said}; {', '.join(missing)} not fully met{held}." if missing else f"{said}."]
 
 
 def same_doses(one: Programme, other: Programme) -> bool:

@@ -13,6 +13,8 @@ from zonemap.values.season import Product
 from zonemap.values.terms import Pass, Spreading, Terms
 
 Answer = Literal["least_cost", "mineral", "organic"]
+#: being behind by less than this share of the need (or of a tenth of a kg/ha) is a last bit
+_LAST_BIT = 1e-5
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,35 +133,64 @@ class Balance:
 
     Attributes
     ----------
-    element
-        Element.
-    need_kg_ha, given_kg_ha
-        (zones,) of the season: lacking, and becoming available from what is spread.
-    behind_kg_ha, behind_on
-        (zones,) the most that release is ever behind what is lacking, and the day of it (``None`` where it never is).
+    path
+        What is lacking, from the first day on that anything spread could feed.
+    available_kg_ha
+        (zones, days) cumulative, what has become available from what is spread by the end of each day of the path.
     applied_kg_ha
         (zones,) what is in the products spread, available this season or not.
-    lost_kg_ha
-        (zones,) lacking before anything spread could feed the crop.
     """
 
-    element: str
-    need_kg_ha: FloatArray
-    given_kg_ha: FloatArray
-    behind_kg_ha: FloatArray
-    behind_on: tuple[date | None, ...]
+    path: NeedPath
+    available_kg_ha: FloatArray
     applied_kg_ha: FloatArray
-    lost_kg_ha: FloatArray
 
     def __post_init__(self) -> None:
-        for name in ("need_kg_ha", "given_kg_ha", "behind_kg_ha", "applied_kg_ha", "lost_kg_ha"):
-            object.__setattr__(self, name, frozen_floats(getattr(self, name), shape=(None,)))
+        shape = self.path.lacking_kg_ha.shape
+        object.__setattr__(self, "available_kg_ha", frozen_floats(self.available_kg_ha, shape=shape))
+        object.__setattr__(self, "applied_kg_ha", frozen_floats(self.applied_kg_ha, shape=shape[:1]))
+
+    @property
+    def element(self) -> str:
+        """Element."""
+        return self.path.element
+
+    @property
+    def need_kg_ha(self) -> FloatArray:
+        """(zones,) lacking in the season, beyond what is lost."""
+        return self.path.need_kg_ha
+
+    @property
+    def lost_kg_ha(self) -> FloatArray:
+        """(zones,) lacking before anything spread could feed the crop."""
+        return self.path.lost_kg_ha
+
+    @property
+    def given_kg_ha(self) -> FloatArray:
+        """(zones,) available from what is spread by the end of the season."""
+        return self.available_kg_ha[:, -1]
 
     @property
     def over_kg_ha(self) -> FloatArray:
         """(zones,) given beyond the need."""
         over: FloatArray = (self.given_kg_ha - self.need_kg_ha).clip(min=0.0)
         return over
+
+    @property
+    def behind_kg_ha(self) -> FloatArray:
+        """(zones,) the most that what is available is ever behind what is lacking; last bits count as nothing."""
+        worst: FloatArray = (self.path.lacking_kg_ha - self.available_kg_ha).max(axis=1)
+        worst[worst <= _LAST_BIT * self.need_kg_ha.clip(min=0.1)] = 0.0
+        return worst
+
+    @property
+    def behind_on(self) -> tuple[date | None, ...]:
+        """(zones,) the day on which it is furthest behind; ``None`` where it never is, or days mean nothing."""
+        columns = (self.path.lacking_kg_ha - self.available_kg_ha).argmax(axis=1)
+        return tuple(
+            self.path.day(int(column)) if self.path.dated and behind > 0 else None
+            for column, behind in zip(columns, self.behind_kg_ha, strict=True)
+        )
 
 
 @dataclass(frozen=True, slots=True)
