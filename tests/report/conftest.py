@@ -29,3 +29,9 @@ def tomatoes():
 def garden():
     """One composite sample."""
     return planned("home_garden")
+
+
+@pytest.fixture(scope="session")
+def limed():
+    """Rules for extracts, mineral products only, no calendar."""
+    return planned("limed_rotation")
