@@ -51,10 +51,10 @@ def test_a_wrong_key_of_a_rule_is_told_in_the_words_of_rules() -> None:
         _parse('[[rule]]\nname = "tri_state_p"\nyield_goal = "190"\n')
 
 
-@pytest.mark.parametrize("table", [name for name in FieldFile.model_fields if name != "field"])
+@pytest.mark.parametrize("table", [f.alias or name for name, f in FieldFile.model_fields.items() if name != "field"])
 def test_a_key_no_table_knows_is_answered_with_keys_of_its_own_table(table: str) -> None:
     # every table has keys of its own: the list of all tables is never the answer to a key inside one
-    kind = FieldFile.model_fields[table].annotation
+    kind = {f.alias or name: f for name, f in FieldFile.model_fields.items()}[table].annotation
     brackets = ("[[", "]]") if "list" in str(kind) else ("[", "]")
     least = LEAST if table != "samples" else LEAST.rpartition("[samples]")[0]
     with pytest.raises(InputError, match=rf"^field\.toml, {table}( 1)?, qqqq") as refused:

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import minimize
+from scipy.special import softmax
 
 from zonemap.products.blend import Wanted, cheapest_composition
 
@@ -63,7 +64,7 @@ def test_a_general_minimizer_finds_nothing_cheaper(seed):
     for _ in range(3):
         start = rng.dirichlet(np.ones(products))
         other = minimize(
-            lambda x: cost(np.exp(x) / np.exp(x).sum(), gives, price, need, area),
+            lambda x: cost(softmax(x), gives, price, need, area),
             np.log(start + 1e-3),
             method="Nelder-Mead",
         )

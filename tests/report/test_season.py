@@ -88,7 +88,7 @@ def test_the_text_says_what_every_choice_loses(tomatoes):
     assert "Expected loss by being short or over" in text
     assert re.search(r"nothing spread +[\d.,]+ +[\d,]+", text)
     assert re.search(r"every cell its own rate +[\d.,]+", text)
-    assert len(re.findall(r"chosen$", text, re.MULTILINE)) == 1
+    assert len(re.findall(r"zones? .* chosen$", text, re.MULTILINE)) == 1
 
 
 def test_a_garden_is_told_in_the_units_of_gardens(garden):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import os
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -37,6 +38,21 @@ def one_line_errors(command: Callable[P, int]) -> Callable[P, None]:
 def _silence(stage: str) -> None:
     """Say nothing where nobody looks."""
     del stage
+
+
+@contextmanager
+def quiet_libraries() -> Iterator[None]:
+    """Keep what compiled libraries write to standard output by themselves out of it: it belongs to the result."""
+    sys.stdout.flush()
+    kept = os.dup(1)
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    try:
+        os.dup2(nowhere, 1)
+        yield
+    finally:
+        os.dup2(kept, 1)
+        os.close(nowhere)
+        os.close(kept)
 
 
 @contextmanager

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from zonemap.cli.door import one_line_errors, stage_lines
+from zonemap.cli.door import one_line_errors, quiet_libraries, stage_lines
 
 
 @click.command(
@@ -44,7 +44,7 @@ def plan(folder: Path, pipeline: str | None, out: Path | None, formats: str | No
     from zonemap.job import plan_field
     from zonemap.report.text import result_text
 
-    with stage_lines() as progress:
+    with quiet_libraries(), stage_lines() as progress:
         outcome = plan_field(folder, pipeline=pipeline, out=out, formats=formats, progress=progress)
     if as_json:
         click.echo(json.dumps(outcome.summary, indent=2, ensure_ascii=False))

@@ -29,6 +29,8 @@ _FIRST = (1.0, 0.5, 0.2, 0.05, 0.01)
 _LEAST_PRICE = 1e-3
 #: a part below this share of the mass is left out
 _CRUMB = 1e-6
+#: a rate to divide by
+_LEAST_RATE = 1e-9
 
 #: (zone, need, strength of the blend at which the tangent touches)
 Tangent = tuple[int, int, float]
@@ -166,31 +168,41 @@ class _Cuts:
 
         Stops as soon as the bound says that it will not be cheaper than `enough`.
         """
+        left = [product for product in range(self.strength.shape[1]) if product not in out]
+        met = self.strength[:, left].max(axis=1, initial=0.0) > 0
+        if np.any(self.need_kg_ha[:, ~met] > 0):
+            return None
         best: tuple[float, FloatArray] | None = None
         least = 0.0
-        floor = 1e-4 * self.strength.max(axis=1)
         for _ in range(_MOST_STEPS):
             solved = self._under_tangents(out)
             if solved is None:
                 return None
             least = max(least, solved[0])
-            cost, worst = self._cost(solved[1])
+            cost, asked = self._asked(solved[1])
             if best is None or cost < best[0]:
                 best = (cost, solved[1])
-            if best[0] - least <= _CLOSED * max(best[0], 1.0) or least >= enough:
+            closed = np.isfinite(best[0]) and best[0] - least <= _CLOSED * max(best[0], 1.0)
+            if closed or least >= enough:
                 break
-            reached = np.maximum(self.strength @ solved[1], floor)
-            self.tangents.extend((zone, int(n), float(reached[n])) for zone, n in enumerate(worst))
+            reached = self.strength @ solved[1]
+            rate = np.maximum(solved[2], _LEAST_RATE)
+            for zone, number in zip(*np.nonzero(asked > rate[:, None] * (1 + _CLOSED)), strict=True):
+                # where the blend has next to nothing of what is needed: what the rate would ask of it
+                wanted = float(self.need_kg_ha[zone, number] / rate[zone])
+                at = float(reached[number]) if reached[number] > 0.1 * wanted else wanted
+                self.tangents.append((int(zone), int(number), at))
         return None if best is None or not np.isfinite(best[0]) else (best[0], least, best[1])
 
-    def _cost(self, spent: FloatArray) -> tuple[float, FloatArray]:
-        """Cost of a blend, and the need that sets each zone's rate."""
+    def _asked(self, spent: FloatArray) -> tuple[float, FloatArray]:
+        """Cost of a blend, and (zones, needs) the rate that each need asks for."""
         strength = self.strength @ spent
         with np.errstate(divide="ignore", invalid="ignore"):
             rate = np.where(self.need_kg_ha > 0, self.need_kg_ha / strength, 0.0)
-        return float(self.area_ha @ rate.max(axis=1)), rate.argmax(axis=1)
+        return float(self.area_ha @ rate.max(axis=1)), rate
 
-    def _under_tangents(self, out: frozenset[int]) -> tuple[float, FloatArray] | None:
+    def _under_tangents(self, out: frozenset[int]) -> tuple[float, FloatArray, FloatArray] | None:
+        """Least cost under the tangents, money spent on each product, and the rate of each zone."""
         from scipy.optimize import Bounds, LinearConstraint, milp
 
         products, zones = self.strength.shape[1], self.area_ha.size
@@ -210,7 +222,9 @@ class _Cuts:
             ),
             bounds=Bounds(np.zeros(upper.size), upper),
         )
-        return None if found.x is None else (float(found.fun), np.maximum(found.x[:products], 0.0))
+        if found.x is None:
+            return None
+        return float(found.fun), np.maximum(found.x[:products], 0.0), found.x[products:]
 
 
 def compositions(
@@ -223,9 +237,14 @@ def compositions(
     """
     model, rates = solution.model, solution.rates
     used = sorted({o.position for n, o in enumerate(model.offers) if rates[:, n].max(initial=0.0) > 0})
+    # over several passes the number of products is kept by taking those of the programme of free rates
+    few = ask.terms.most_products is not None and len(used) > 1
+    may = {o.product.name for n, o in enumerate(model.offers) if not few or rates[:, n].max(initial=0.0) > 0}
     found = []
     for position in used:
-        numbers = [n for n, offer in enumerate(model.offers) if offer.position == position]
+        numbers = [
+            n for n, offer in enumerate(model.offers) if offer.position == position and offer.product.name in may
+        ]
         products = [model.offers[n].product for n in numbers]
         wanted = _everything(solution, numbers) if len(used) == 1 else _its_part(solution, numbers)
         if not wanted.need_kg_ha.size:

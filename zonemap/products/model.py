@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -25,10 +26,14 @@ from zonemap.values.terms import Pass
 #: no programme puts on more than this
 _MOST_KG_HA = 1e5
 #: shares of the cost scale that break ties: one trip more; the order of products
-_TRIP_TIE, _LATE_TIE, _ORDER_TIE = 1e-5, 1e-6, 1e-8
+_TRIP_TIE, _LATE_TIE, _ORDER_TIE = 1e-4, 1e-5, 1e-6
 #: a stand-in price of a product without one, in multiples of the dearest
 _UNPRICED = 10.0
 _ALL = ""
+#: of a need, to choose days by
+_SHARES = (0.02, 0.1, 0.3, 0.6, 0.85)
+#: of a season, to look for late days in
+_PARTS = 6
 #: where the user names no bound: nitrogen and phosphorus, which harm water, at most this share of the need beyond it,
 #: or so many kg/ha where that is more. Our choice: products that release slowly would else be heaped up to be in time.
 _OVER_BY_DEFAULT = {"N": (0.5, 20.0), "P": (0.5, 10.0)}
@@ -135,15 +140,24 @@ class Model:
         return Columns(*np.concatenate([[0], np.cumsum(sizes)]).tolist())
 
     def first_rows(self) -> frozenset[Row]:
-        """The last day, and the eve of every day on which something more becomes available at once."""
+        """The last day, the eve of every day on which something more becomes available, and some between.
+
+        Those between, where a few shares of a zone's need are lacking, are for products that release slowly.
+        """
         rows: set[Row] = set()
         for number, path in enumerate(self.ask.paths):
             days = {path.lacking_kg_ha.shape[1] - 1}
+            slow = False
             for offer in self.offers:
                 gives = offer.gives.get(path.element)
-                first = int(np.argmax(gives > 0)) if gives is not None and gives[-1] > 0 else 0
+                if gives is None or gives[-1] <= 0:
+                    continue
+                first = int(np.argmax(gives > 0))
                 days |= {first - 1} if first else set()
+                slow |= bool(gives[first] < gives[-1] * (1 - 1e-9))
             rows |= {(zone, number, day) for zone in range(self.zones) for day in days}
+            if slow:
+                rows |= {(zone, number, day) for zone in range(self.zones) for day in _between(path, zone)}
         return frozenset(rows)
 
     def rates_of(self, solution: FloatArray) -> FloatArray:
@@ -155,18 +169,36 @@ class Model:
         return [path.lacking_kg_ha - given(path, self.offers, rates) for path in self.ask.paths]
 
     def late_rows(self, rates: FloatArray) -> frozenset[Row]:
-        """Of every zone and element that falls further behind than it may, the worst day."""
+        """Of every zone and element that falls further behind than it may, the worst day of each part of the season.
+
+        The season is parted where offers start to feed; several days at a time spare many rounds.
+        """
         rows = set()
         for number, behind in enumerate(self.behind(rates)):
-            day = behind.argmax(axis=1)
-            worst = behind[np.arange(self.zones), day] - self.behind_kg_ha[:, number]
+            excess = behind - self.behind_kg_ha[:, number, None]
             slack = 2e-6 + 1e-6 * self.ask.paths[number].need_kg_ha
-            rows |= {(int(zone), number, int(day[zone])) for zone in np.flatnonzero(worst > slack)}
+            for first, end in pairwise(self._parts(number)):
+                day = first + excess[:, first:end].argmax(axis=1)
+                late = excess[np.arange(self.zones), day] > slack
+                rows |= {(int(zone), number, int(day[zone])) for zone in np.flatnonzero(late)}
         return frozenset(rows)
+
+    def _parts(self, number: int) -> list[int]:
+        """First days of the parts of a path's season, and its end."""
+        path = self.ask.paths[number]
+        days = path.lacking_kg_ha.shape[1]
+        starts = {int(np.argmax(o.gives[path.element] > 0)) for o in self.offers if o.given(path.element) > 0}
+        return sorted({0, days, *starts, *range(0, days, max(days // _PARTS, 1))})
 
     def may_fall_behind(self, behind_kg_ha: FloatArray | float) -> Model:
         """Return the same with other bounds on falling behind."""
         return replace(self, behind_kg_ha=np.broadcast_to(behind_kg_ha, self.behind_kg_ha.shape).astype(float))
+
+
+def _between(path: NeedPath, zone: int) -> set[int]:
+    """Days by which a few shares of a zone's need are lacking."""
+    lacking = path.lacking_kg_ha[zone]
+    return {int(np.searchsorted(lacking, share * lacking[-1])) for share in _SHARES} if lacking[-1] > 0 else set()
 
 
 @dataclass(frozen=True, slots=True)

@@ -78,7 +78,7 @@ def binding_limits(solution: Solution, remodel: Callable[[Ask], Model]) -> tuple
         return ()
     found = []
     for name, element, freed in _relaxed(solution.model.ask):
-        nearest = least(remodel(freed).may_fall_behind(np.inf), goal="behind")
+        nearest = least(remodel(freed).may_fall_behind(np.inf), goal="behind", rows=solution.rows, rough=True)
         if nearest is not None:
             relief = 1 - _weighed(nearest.model, nearest.behind) / behind
             if relief > _LEAST_RELIEF:

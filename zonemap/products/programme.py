@@ -115,7 +115,8 @@ def programme(ask: Ask, *, answer: Answer = "least_cost", spreading: Spreading =
     behind = any(np.any(balance.behind_kg_ha > 0) for balance in made.balances)
     limits = binding_limits(free if spreading == "blend" else solution, remodel) if behind else ()
     gap = _gap(solution, free) if spreading == "blend" else solution.gap
-    return replace(made, missing=missing, binding=limits, proven=gap == 0.0, gap=gap)
+    proven = gap == 0.0 and (spreading != "blend" or not behind)
+    return replace(made, missing=missing, binding=limits, proven=proven, gap=gap)
 
 
 def is_lacking(path: NeedPath) -> bool:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 
 from zonemap.products.model import Model, cap_of, most_over_kg_ha, prices_of, seed_limit, seed_salt
@@ -16,8 +18,8 @@ def rounded(model: Model, rates: FloatArray) -> FloatArray:
     """(zones, offers) rates as multiples of the machine's step.
 
     Every rate is rounded up, so that nothing falls behind; then, dearest product first, each goes down a step where
-    nothing falls behind by it. A limit that rounding up would break is kept by going down all the same, where the
-    zone falls behind the least.
+    nothing falls behind by it. Where rounding up breaks a limit, a rate that takes part in it goes down, and others go
+    up for what is then behind.
     """
     result = np.zeros_like(rates)
     step = np.array([_step(model, float(offer.max(initial=0.0))) for offer in rates.T])
@@ -37,12 +39,41 @@ def _rounded_zone(model: Model, zone: int, rates: FloatArray, step: FloatArray) 
         lower = _lowered(model, up, number, step)
         if lower is not None and np.all(_behind(model, zone, lower) <= allowed):
             up = lower
-    while _breaks(model, zone, up) and not _breaks(model, zone, rates):
-        choices = [lower for n in range(len(step)) if (lower := _lowered(model, up, n, step)) is not None]
+    if _breaking(model, zone, rates):
+        return up
+    return _made_up_for(model, zone, _within_limits(model, zone, up, step, allowed), step, allowed)
+
+
+def _within_limits(model: Model, zone: int, rates: FloatArray, step: FloatArray, allowed: FloatArray) -> FloatArray:
+    """Lower what takes part in a broken limit, always where the zone then falls behind the least."""
+    while breaking := _breaking(model, zone, rates):
+        choices = [lower for n in sorted(breaking) if (lower := _lowered(model, rates, n, step)) is not None]
         if not choices:
             break
-        up = min(choices, key=lambda lower: float(np.maximum(_behind(model, zone, lower) - allowed, 0.0).sum()))
-    return up
+        rates = min(choices, key=lambda lower: _short(model, zone, lower, allowed))
+    return rates
+
+
+def _made_up_for(model: Model, zone: int, rates: FloatArray, step: FloatArray, allowed: FloatArray) -> FloatArray:
+    """Raise what is spread already, by as few steps as help, where the zone has fallen behind."""
+    most = min(model.most_kg_ha, 1e9)
+    while (short := _short(model, zone, rates, allowed)) > 0:
+        choices = []
+        for number in np.flatnonzero((rates > 0) & (rates + step <= most + 1e-9)):
+            raised = rates.copy()
+            raised[number] += step[number]
+            if not _breaking(model, zone, raised):
+                choices.append(raised)
+        best = min(choices, key=lambda raised: _short(model, zone, raised, allowed), default=rates)
+        if _short(model, zone, best, allowed) >= short:
+            break
+        rates = best
+    return rates
+
+
+def _short(model: Model, zone: int, rates: FloatArray, allowed: FloatArray) -> float:
+    """Kg/ha behind beyond what is allowed, over all elements."""
+    return float(np.maximum(_behind(model, zone, rates) - allowed, 0.0).sum())
 
 
 def _step(model: Model, largest_kg_ha: float) -> float:
@@ -73,30 +104,28 @@ def _behind(model: Model, zone: int, rates: FloatArray) -> FloatArray:
     return np.array(worst)
 
 
-def _breaks(model: Model, zone: int, rates: FloatArray) -> bool:
-    """Whether rates of a zone break a cap, the bound on what is over, or the limit with the seed."""
-    ask, hair = model.ask, 1 + 1e-6
-
-    def applied(element: str, position: int | None) -> float:
-        return sum(
-            float(rates[n]) * o.product.analysis.get(element, 0.0)
-            for n, o in enumerate(model.offers)
-            if position in (None, o.position)
-        )
-
+def _breaking(model: Model, zone: int, rates: FloatArray) -> set[int]:
+    """Offers that take part in a broken cap, bound on what is over, or limit with the seed, in one zone."""
+    ask = model.ask
+    limits: list[tuple[dict[int, float], float]] = []
     for position, when in enumerate(ask.passes):
-        if any(applied(element, position) > cap * hair for element, cap in cap_of(ask, when).items()):
-            return True
-        limit = seed_limit(when)
         here = [n for n, offer in enumerate(model.offers) if offer.position == position]
-        if limit is not None and sum(rates[n] * seed_salt(model.offers[n].product) for n in here) > limit * hair:
-            return True
-    if any(applied(element, None) > cap * hair for element, cap in ask.terms.cap_per_season_kg_ha.items()):
-        return True
+        limits += [(_content(model, here, element), cap) for element, cap in cap_of(ask, when).items()]
+        seed = seed_limit(when)
+        limits += [] if seed is None else [({n: seed_salt(model.offers[n].product) for n in here}, seed)]
+    every = range(len(model.offers))
+    limits += [(_content(model, every, element), cap) for element, cap in ask.terms.cap_per_season_kg_ha.items()]
     for path in ask.paths:
         need = float(path.need_kg_ha[zone])
-        most = most_over_kg_ha(ask, path.element, need)
-        over = sum(rates[n] * offer.given(path.element) for n, offer in enumerate(model.offers)) - need
-        if most is not None and over > most * hair + 1e-9:
-            return True
-    return False
+        over = most_over_kg_ha(ask, path.element, need)
+        gives = {n: offer.given(path.element) for n, offer in enumerate(model.offers)}
+        limits += [] if over is None else [(gives, need + over)]
+    breaking: set[int] = set()
+    for share, most in limits:
+        if sum(share[n] * float(rates[n]) for n in share) > most * (1 + 1e-6) + 1e-9:
+            breaking |= {n for n in share if share[n] > 0 and rates[n] > 0}
+    return breaking
+
+
+def _content(model: Model, numbers: Iterable[int], element: str) -> dict[int, float]:
+    return {n: model.offers[n].product.analysis.get(element, 0.0) for n in numbers}

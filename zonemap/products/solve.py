@@ -18,8 +18,10 @@ from zonemap.products.model import (
 from zonemap.values.arrays import FloatArray
 
 #: relative distance to the least cost that counts as none
-_GAP = 1e-7
+_GAP = 1e-6
 _SECONDS = 60.0
+#: the same where a rough answer will do
+_ROUGH_GAP, _ROUGH_SECONDS = 1e-3, 3.0
 #: what remains behind is held to this much more than the least, for rounding
 _SLACK = 1e-6
 
@@ -47,8 +49,9 @@ class Solution:
 
     @property
     def rates(self) -> FloatArray:
-        """(zones, offers) kg/ha."""
-        return self.model.rates_of(self.column)
+        """(zones, offers) kg/ha; an offer that is not used is not spread by a last bit either."""
+        first, offers = self.model.columns.used, len(self.model.offers)
+        return self.model.rates_of(self.column) * (self.column[first : first + offers] > 0.5)
 
     @property
     def behind(self) -> FloatArray:
@@ -73,20 +76,25 @@ def solve(model: Model) -> Solution | None:
     return least(model.may_fall_behind(allowed), goal="cost", rows=nearest.rows)
 
 
-def least(model: Model, *, goal: Goal, rows: frozenset[Row] | None = None) -> Solution | None:
+def least(model: Model, *, goal: Goal, rows: frozenset[Row] | None = None, rough: bool = False) -> Solution | None:
     """Solve with the days that matter: those on which a solution is late are added until none is.
 
     The relaxation without whole numbers is cleared of late days first: it is quick.
+
+    Parameters
+    ----------
+    rough
+        Stop at a thousandth of the best there can be or after a few seconds, and add no day after that.
     """
     rows = model.first_rows() if rows is None else rows | model.first_rows()
     for whole in (False, True):
         while True:
-            solved = _solved(model, rows, goal=goal, whole=whole)
+            solved = _solved(model, rows, goal=goal, whole=whole, rough=rough)
             if solved is None:
                 return None
             column, gap = solved
             late = model.late_rows(model.rates_of(column)) if goal == "cost" else _later(model, column)
-            if late <= rows:
+            if late <= rows or (rough and whole):
                 break
             rows = rows | late
     return Solution(model, column, rows, gap)
@@ -99,7 +107,9 @@ def _later(model: Model, column: FloatArray) -> frozenset[Row]:
     return model.may_fall_behind(own).late_rows(model.rates_of(column))
 
 
-def _solved(model: Model, rows: frozenset[Row], *, goal: Goal, whole: bool) -> tuple[FloatArray, float] | None:
+def _solved(
+    model: Model, rows: frozenset[Row], *, goal: Goal, whole: bool, rough: bool
+) -> tuple[FloatArray, float] | None:
     from scipy.optimize import Bounds, LinearConstraint, milp
     from scipy.sparse import csr_matrix
 
@@ -113,7 +123,10 @@ def _solved(model: Model, rows: frozenset[Row], *, goal: Goal, whole: bool) -> t
         constraints=LinearConstraint(matrix, np.array(built.low), np.array(built.high)),
         integrality=integral.astype(int) if whole else None,
         bounds=Bounds(np.zeros(upper.size), upper),
-        options={"mip_rel_gap": _GAP, "time_limit": _SECONDS},
+        options={
+            "mip_rel_gap": _ROUGH_GAP if rough else _GAP,
+            "time_limit": _ROUGH_SECONDS if rough else _SECONDS,
+        },
     )
     if found.x is None:
         return None

@@ -57,7 +57,7 @@ def programme_sentences(plan: Plan) -> tuple[str, ...]:
     made, read = plan.programmes.chosen, reader(plan.case.units)
     found = [*_lost(made, read), *_behind(made, read), *_missing(made), *_over(plan, made, read)]
     found += [*_blends(made), *_shadow(plan, made, read)]
-    if not made.proven and made.doses:
+    if not made.proven and made.gap > 0 and made.doses:
         found.append(
             f"At most {made.gap:.1%} could be saved by another choice of products and rates: this one is good, "
             "not proven to be the cheapest."

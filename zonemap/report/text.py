@@ -85,12 +85,22 @@ def _samples(plan: Plan) -> str:
 def _zone_table(plan: Plan, read: Reader) -> list[str]:
     applications, tiny = plan.prescription.applications, small(plan.case.field.area_ha)
     unit, kg_ha = (read.small_rate_unit, read.kg_ha_per_small_rate) if tiny else (read.rate_unit, read.kg_ha_per_rate)
-    header = ["zone", "area", *(f"{a.product.name} [{unit}]" for a in applications)]
+    header = ["zone", "area", *(f"{name} [{unit}]" for name in _application_names(plan))]
     rows = [header]
     for number, area in zip(plan.outlines.zone, plan.outlines.area_ha, strict=True):
         rates = [f"{a.rate_kg_ha[number - 1] / kg_ha:.{3 if tiny else 4}g}" for a in applications]
         rows.append([str(number), read.area(area), *rates])
     return columns(rows)
+
+
+def _application_names(plan: Plan) -> list[str]:
+    """Product of each application, with the day where it is spread more than once."""
+    applications = plan.prescription.applications
+    names = [application.product.name for application in applications]
+    return [
+        f"{name} {a.on:%m-%d}" if a.on is not None and names.count(name) > 1 else name
+        for name, a in zip(names, applications, strict=True)
+    ]
 
 
 def _totals(plan: Plan, read: Reader) -> list[str]:

@@ -283,7 +283,8 @@ class Programme:
     shadow
         Prices of a little more need.
     proven
-        Whether no cheaper programme within the limits exists (before rates are rounded to the machine's step).
+        Whether no cheaper programme within the limits exists (before rates are rounded to the machine's step). A blend
+        that is behind is never proven.
     gap
         Largest relative distance to the least possible cost, where it is not proven.
     """
