@@ -145,6 +145,7 @@ def _write(
     from zonemap.io.formats import GEOPACKAGE, SHAPEFILE
     from zonemap.io.geotiff import write_layers
     from zonemap.report.choices import draw_choices
+    from zonemap.report.delivery import draw_delivery
     from zonemap.report.figures import draw_map
     from zonemap.report.programme_figure import draw_programme, has_picture
     from zonemap.report.season import draw_season
@@ -163,6 +164,8 @@ def _write(
         draw_season(plan, build / "season.png")
     if has_picture(plan.programmes):
         draw_programme(plan, build / "programme.png")
+    if plan.deliveries and plan.mapped:
+        draw_delivery(plan.deliveries, plan.grid, plan.case.field, plan.case.units, build / "delivery.png")
     if plan.mapped:
         draw_map(plan, build / "map.png")
         if plan.value.flat_loss > 0:

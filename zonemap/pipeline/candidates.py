@@ -10,6 +10,7 @@ import numpy as np
 
 from zonemap.geostat.contrast import difference_variance
 from zonemap.geostat.covariates import covariate_values
+from zonemap.machine.size import feasible_zone_size
 from zonemap.pipeline.choice import Candidate, Losses, best_rate
 from zonemap.pipeline.parse import Pipeline
 from zonemap.values.arrays import FloatArray
@@ -106,8 +107,10 @@ class _Making:
 
     def workable(self, zones: Zones) -> Zones:
         """Zones that a machine can follow, numbered by rising need."""
-        machine = {"spreader": self.spreader} if self.pipeline.takes("workable", "spreader") else {}
-        workable = self.pipeline.run("workable", zones, self.grid, self.features, **machine)
+        size = feasible_zone_size(self.spreader)
+        machine = {"spreader": self.spreader, "smallest_m": (size.along_m, size.across_m)}
+        taken = {key: value for key, value in machine.items() if self.pipeline.takes("workable", key)}
+        workable = self.pipeline.run("workable", zones, self.grid, self.features, **taken)
         return renumber(workable, self.need, self.grid.cell_area_ha)
 
     def certainty(self, zones: Zones) -> FloatArray:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -11,6 +11,7 @@ from zonemap.pipeline.product_cautions import product_cautions
 from zonemap.units import KG_HA_PER_LB_1000FT2
 from zonemap.values.arrays import FloatArray
 from zonemap.values.case import Case
+from zonemap.values.delivery import Delivery, HeadingScores
 from zonemap.values.note import Note
 from zonemap.values.prescription import Prescription
 from zonemap.values.season import Product
@@ -19,6 +20,8 @@ from zonemap.values.surface import Surface
 #: crops that are walked on, and the quick nitrogen they bear at once: 1 lb/1000 ft2 (common practice)
 _TURF = frozenset({"putting_green", "cool_season_lawn"})
 _MOST_TURF_N_KG_HA = KG_HA_PER_LB_1000FT2
+#: a rate is right within a tenth; a heading is worth a word where it puts this much more of the area right
+_RIGHT, _CLEARLY_BETTER = 0.1, 0.02
 
 
 def surface_notes(surfaces: Mapping[str, Surface]) -> tuple[Note, ...]:
@@ -45,6 +48,23 @@ def limit_notes(prescription: Prescription, case: Case) -> tuple[Note, ...]:
             zones = ", ".join(str(zone) for zone in capped)
             text = f"{application.product.name}: the largest rate leaves zone {zones} short; make a second pass."
             notes.append(Note("warning", text))
+    return tuple(notes)
+
+
+def delivery_notes(deliveries: Sequence[Delivery], headings: HeadingScores | None) -> tuple[Note, ...]:
+    """What the simulation of spreading took for granted, and a heading that would do clearly better."""
+    notes = dict.fromkeys(note for delivery in deliveries for note in delivery.notes)
+    if not deliveries or headings is None:
+        return tuple(notes)
+    driven = deliveries[0].heading_deg
+    own = float(np.mean([delivery.share_within(_RIGHT) for delivery in deliveries]))
+    best = float(headings.share_within_10.max())
+    if best > own + _CLEARLY_BETTER:
+        text = (
+            f"Driven at {headings.best_deg:.0f} degrees from north instead of {driven:.0f}, {best:.0%} of the area "
+            f"instead of {own:.0%} would get its rate within a tenth."
+        )
+        notes[Note("warning", text)] = None
     return tuple(notes)
 
 

@@ -7,10 +7,12 @@ from collections.abc import Callable, Mapping
 import numpy as np
 
 from zonemap.agronomy.sufficiency import sufficiency
+from zonemap.machine.delivery import delivered
+from zonemap.machine.heading import best_heading
 from zonemap.pipeline.candidates import choose_zones
 from zonemap.pipeline.choice import losses_of
 from zonemap.pipeline.needs import same_currency
-from zonemap.pipeline.notes import cautions, limit_notes, surface_notes
+from zonemap.pipeline.notes import cautions, delivery_notes, limit_notes, surface_notes
 from zonemap.pipeline.parse import Pipeline
 from zonemap.pipeline.spreading import spread
 from zonemap.pipeline.verdict import value_of_varying
@@ -53,6 +55,8 @@ def run(case: Case, pipeline: Pipeline, progress: Progress) -> Plan:
     progress("rates and products")
     report = _zone_report(pipeline, needs, surfaces, choice, grid)
     prescription, programmes, left_out = spread(case, pipeline, needs, report, surfaces, choice, grid, outlines)
+    machine = (prescription, drawn, grid, case.field, case.spreader)
+    deliveries, headings = delivered(*machine), best_heading(*machine)
     needed = any(need.product and kg_ha.any() for need, kg_ha in zip(needs, report.need_kg_ha, strict=True))
     value = value_of_varying(losses, choice, drawn, needed=needed, case=case)
     said = (
@@ -64,6 +68,7 @@ def run(case: Case, pipeline: Pipeline, progress: Progress) -> Plan:
         *choice.notes,
         *left_out,
         *limit_notes(prescription, case),
+        *delivery_notes(deliveries, headings),
     )
     refusal = (Note("refusal", value.verdict),) if value.advice == "no_map" else ()
     return Plan(
@@ -78,6 +83,8 @@ def run(case: Case, pipeline: Pipeline, progress: Progress) -> Plan:
         value=value,
         prescription=prescription,
         programmes=programmes,
+        deliveries=deliveries,
+        headings=headings,
         sufficiency={
             need.quantity: sufficiency(surfaces[need.quantity], need.demand, grid.cell_area_ha, zones)
             for need in needs

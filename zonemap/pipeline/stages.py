@@ -62,7 +62,7 @@ PROVIDED: Mapping[str, frozenset[str]] = {
     "surface": frozenset({"covariates"}),
     "features": frozenset({"weights", "cell_area_ha", "covariates"}),
     "zones": frozenset({"count"}),
-    "workable": frozenset({"spreader"}),
+    "workable": frozenset({"spreader", "smallest_m"}),
     "rate": frozenset({"assurance"}),
     "limits": frozenset({"step_kg_ha"}),
 }

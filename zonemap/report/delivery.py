@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from zonemap.amounts import reader
-from zonemap.report.style import FAINT, INK, map_frame
+from zonemap.report.style import FAINT, INK, map_frame, save_picture
 from zonemap.units import UnitSystem
 from zonemap.values.arrays import FloatArray
 from zonemap.values.delivery import Delivery
@@ -35,7 +35,7 @@ def draw_delivery(
 ) -> None:
     """Write the picture (PNG)."""
     figure = delivery_figure(deliveries, grid, field, units)
-    figure.savefig(path, dpi=dots_per_inch, metadata={"Software": None})
+    save_picture(figure, path, dots_per_inch=dots_per_inch)
 
 
 def delivery_figure(deliveries: Sequence[Delivery], grid: Grid, field: Field, units: UnitSystem) -> Figure:

@@ -34,6 +34,7 @@ def summary(plan: Plan) -> Json:
         "products": [_product(plan, index) for index in range(len(plan.prescription.applications))],
         "programme": programmes_json(plan.programmes),
         "value": _value(plan),
+        "delivery": _delivery(plan),
         "notes": [{"kind": note.kind, "text": note.text} for note in plan.notes],
     }
 
@@ -136,6 +137,30 @@ def _product(plan: Plan, index: int) -> Json:
         "mean_rate_kg_ha": total / spread if spread else 0.0,
         "cost": cost_of(plan, application),
         "parts": {product.name: share for product, share in application.parts},
+    }
+
+
+def _delivery(plan: Plan) -> Json | None:
+    if not plan.deliveries:
+        return None
+    return {
+        "share_within_10_percent": sum(d.share_within(0.10) for d in plan.deliveries) / len(plan.deliveries),
+        "heading_deg": plan.deliveries[0].heading_deg,
+        "best_heading_deg": None if plan.headings is None else plan.headings.best_deg,
+        "applications": [
+            {
+                "product": delivery.application.product.name,
+                "date": None if delivery.application.on is None else delivery.application.on.isoformat(),
+                "share_within_5_percent": delivery.share_within(0.05),
+                "share_within_10_percent": delivery.share_within(0.10),
+                "intended_kg": delivery.intended_kg,
+                "delivered_kg": delivery.delivered_kg,
+                "on_no_spread_kg": delivery.on_no_spread_kg,
+                "passes": delivery.passes,
+                "rounds": delivery.rounds,
+            }
+            for delivery in plan.deliveries
+        ],
     }
 
 

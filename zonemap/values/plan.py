@@ -9,6 +9,7 @@ from typing import Literal
 
 from zonemap.values.arrays import FloatArray, frozen_floats
 from zonemap.values.case import Case
+from zonemap.values.delivery import Delivery, HeadingScores
 from zonemap.values.grid import Grid
 from zonemap.values.need import Need
 from zonemap.values.note import Note
@@ -97,6 +98,8 @@ class Plan:
         Name of the pipeline that made it.
     programmes
         What could be put on, the first of them in the prescription; ``None`` where no element is lacking by name.
+    deliveries, headings
+        Each application as the machine would spread it, and how well it could at other headings; none without a swath.
     sufficiency
         quantity -> supply against demand, where the crop's demand is known.
     mapped
@@ -114,6 +117,8 @@ class Plan:
     value: ValueOfVarying
     prescription: Prescription
     programmes: Programmes | None
+    deliveries: tuple[Delivery, ...]
+    headings: HeadingScores | None
     sufficiency: Mapping[str, Sufficiency]
     mapped: bool
     notes: tuple[Note, ...]

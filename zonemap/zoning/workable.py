@@ -43,6 +43,7 @@ def merge_small(
     across_m: float | None = None,
     along_m: float | None = None,
     spreader: Spreader | None = None,
+    smallest_m: tuple[float, float] | None = None,
 ) -> Zones:
     """Merge connected pieces below the minimum area, smallest first; widen what is left to what the machine can follow.
 
@@ -62,8 +63,9 @@ def merge_small(
     majority_passes
         How often `smooth_labels` goes over the zones first.
     across_m, along_m
-        Least width of a zone across the line of travel and along it; ``None`` takes the spreader's swath, and the way
-        it goes while its rate changes. Without a heading a zone is to be as wide as the swath both ways.
+        Least width of a zone across the line of travel and along it; ``None`` takes the smallest zone that gets its
+        rate over half of either (`zonemap.machine.size`). Without a heading a zone is to be as wide as the swath both
+        ways.
 
     Raises
     ------
@@ -75,7 +77,13 @@ def merge_small(
         raise InputError(f"workable.{key}", f"{minimum:g} is not a size", "Write 0 or more.")
     least_ha = minimum if minimum_area_ha is not None else minimum * float(grid.cell_area_ha.sum())
     merged = _merged(smooth_labels(zones, grid, passes=majority_passes), grid, features, least_ha)
-    wide = _widened(merged, grid, features, across_m, along_m, spreader or Spreader())
+    machine_along, machine_across = smallest_m or (0.0, 0.0)
+    across = machine_across if across_m is None else across_m
+    along = machine_along if along_m is None else along_m
+    heading = None if spreader is None else spreader.heading_deg
+    if heading is None and along_m is None:
+        along = across
+    wide = widen(merged, grid, features, across_m=across, along_m=along, heading_deg=heading or 0.0)
     return merged if wide is merged else _merged(wide, grid, features, least_ha)
 
 
@@ -84,22 +92,6 @@ def _merged(zones: Zones, grid: Grid, features: Features, minimum_area_ha: float
     pieces = _Pieces(piece, zones, grid, features)
     pieces.merge_below(minimum_area_ha)
     return Zones.closed_up(pieces.zone_of_piece()[piece[grid.inside] - 1])
-
-
-def _widened(
-    zones: Zones,
-    grid: Grid,
-    features: Features,
-    across_m: float | None,
-    along_m: float | None,
-    spreader: Spreader,
-) -> Zones:
-    across = (spreader.swath_m or 0.0) if across_m is None else across_m
-    along = (spreader.speed_m_s or 0.0) * (spreader.response_s or 0.0) if along_m is None else along_m
-    if spreader.heading_deg is None and along_m is None:
-        along = across
-    heading = spreader.heading_deg or 0.0
-    return widen(zones, grid, features, across_m=across, along_m=along, heading_deg=heading)
 
 
 def _majority(raster: IntArray, count: int) -> IntArray:
