@@ -145,7 +145,7 @@ def test_what_reaches_past_is_a_valid_coverage_that_keeps_the_field_as_it_was(ca
         assert after.symmetric_difference(before).area <= hair
         assert inside_ha[number == each].sum() * 1e4 == pytest.approx(before.area, abs=1e-6)
     # nothing beyond the distance, nothing in holes, and strips cut off from their zone at the most are missing
-    # (a buffer may leave out corners of its input of up to a hundredth of its distance: GEOS, BufferInputLineSimplifier)
+    # (GEOS leaves out corners of up to a hundredth of the distance before it widens a shape; from memory)
     hull = filled.buffer(1.01 * by_m, quad_segs=QUARTER_SEGMENTS)
     covered = shapely.union_all(areas)
     assert covered.difference(hull.difference(filled.difference(field))).area <= hair

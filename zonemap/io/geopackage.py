@@ -17,8 +17,6 @@ from zonemap.errors import OutputError
 from zonemap.io.names import slug
 from zonemap.io.prescription_rows import (
     ADVICE,
-    AREA_UNITS,
-    RATE_UNITS,
     UNSTATED_DAY,
     WGS84,
     ApplicationRows,
@@ -31,6 +29,7 @@ from zonemap.io.prescription_rows import (
 from zonemap.units import KG_HA_PER_LB_AC, UnitSystem
 from zonemap.values.arrays import FloatArray
 from zonemap.values.field import Field
+from zonemap.values.file_units import AREA_UNITS
 from zonemap.values.prescription import Prescription
 from zonemap.values.samples import Column, Samples
 from zonemap.values.zones import Outlines
@@ -119,7 +118,6 @@ def _as_read(column: Column, units: UnitSystem) -> tuple[str, FloatArray]:
 
 
 def _prescription_layer(prescription: Prescription, rows: Sequence[ApplicationRows], *, where: str) -> _Layer:
-    units = prescription.units
     days = np.array([each.on for each in rows], dtype="datetime64[D]")  # None becomes NaT, NULL in the file
     columns = {
         "zone": np.tile(prescription.zone, len(rows)).astype(np.int32),
@@ -129,7 +127,10 @@ def _prescription_layer(prescription: Prescription, rows: Sequence[ApplicationRo
         "date": np.repeat(days, len(prescription.polygon)),
         "area": np.concatenate([each.area for each in rows]) if rows else np.zeros(0),
     }
-    description = f"Product rate in {RATE_UNITS[units]}, area in {AREA_UNITS[units]}. {ADVICE}"
+    units = ", ".join(dict.fromkeys(each.rate_unit for each in rows))
+    inside = "" if prescription.inside_ha is None else " inside the field (polygons on its edge reach past it)"
+    area = f"area in {AREA_UNITS[prescription.units]}{inside}"
+    description = f"Product rate{f' in {units}' if units else ''}, {area}. {ADVICE}"
     polygons = polygons_in_degrees(prescription, clockwise=False, where=where) * len(rows)
     return _Layer("prescription", description, WGS84, "Polygon", polygons, columns)
 

@@ -17,10 +17,11 @@ from shapely.geometry import shape
 
 from zonemap.errors import OutputError
 from zonemap.io.geotiff import Bands, Layers, overview_factors
-from zonemap.io.prescription_rows import ROW_DECIMALS, WGS84, ApplicationRows, application_rows, polygons_in_degrees
+from zonemap.io.prescription_rows import WGS84, ApplicationRows, application_rows, polygons_in_degrees
 from zonemap.io.shapefile import COLUMNS, EXTENSIONS, NUMBERS, product_texts, shapefile_stems
 from zonemap.values.arrays import FloatArray
 from zonemap.values.field import Field
+from zonemap.values.file_units import ROW_DECIMALS
 from zonemap.values.grid import Grid
 from zonemap.values.prescription import Prescription
 from zonemap.values.samples import Samples

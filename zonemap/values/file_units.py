@@ -9,6 +9,8 @@ from zonemap.values.season import Product
 
 #: decimals of rates and areas in the files for the controller
 RATE_DECIMALS, AREA_DECIMALS = 2, 6
+#: of rates and areas elsewhere: far below any scale or survey; makes 100 lb/ac read 100 after its way through kg/ha
+ROW_DECIMALS = 9
 AREA_UNITS: dict[UnitSystem, str] = {"us": "ac", "metric": "ha"}
 HA_PER_AREA: dict[UnitSystem, float] = {"us": HA_PER_AC, "metric": 1.0}
 
