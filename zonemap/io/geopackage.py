@@ -14,6 +14,7 @@ import shapely
 from shapely import Point
 
 from zonemap.errors import OutputError
+from zonemap.io.geopackage_styles import add_styles, styles_of
 from zonemap.io.names import slug
 from zonemap.io.prescription_rows import (
     ADVICE,
@@ -63,9 +64,9 @@ def write_geopackage(
 ) -> None:
     """Write all layers of a plan into a new GeoPackage.
 
-    ``prescription`` has one row a polygon and application (zone, rate, unit, product, date, area) in WGS 84, rates and
-    areas in the prescription's units; ``zones``, ``samples``, ``boundary`` and ``no_spread`` are in the working CRS.
-    The same values give the same bytes.
+    ``prescription`` has one row a polygon and application (zone, rate, unit, product, date, area, label) in WGS 84,
+    rates and areas in the prescription's units; ``zones``, ``samples``, ``boundary`` and ``no_spread`` are in the
+    working CRS. Zones and prescription carry styles. The same values give the same bytes.
 
     Parameters
     ----------
@@ -94,6 +95,8 @@ def write_geopackage(
     with _last_change(written_on):
         for layer in layers:
             _write_layer(path, layer, identifier)
+    styles = styles_of(rows, zones=outlines.zone)
+    add_styles(path, styles, geometry=_GEOMETRY, identifier=identifier, written_on=written_on)
 
 
 def sample_columns(samples: Samples, units: UnitSystem) -> dict[str, FloatArray]:
@@ -126,6 +129,7 @@ def _prescription_layer(prescription: Prescription, rows: Sequence[ApplicationRo
         "product": _texts([each.product for each in rows for _ in each.zone]),
         "date": np.repeat(days, len(prescription.polygon)),
         "area": np.concatenate([each.area for each in rows]) if rows else np.zeros(0),
+        "label": _texts([text for each in rows for text in _labels(each)]),
     }
     units = ", ".join(dict.fromkeys(each.rate_unit for each in rows))
     inside = "" if prescription.inside_ha is None else " inside the field (polygons on its edge reach past it)"
@@ -133,6 +137,12 @@ def _prescription_layer(prescription: Prescription, rows: Sequence[ApplicationRo
     description = f"Product rate{f' in {units}' if units else ''}, {area}. {ADVICE}"
     polygons = polygons_in_degrees(prescription, clockwise=False, where=where) * len(rows)
     return _Layer("prescription", description, WGS84, "Polygon", polygons, columns)
+
+
+def _labels(rows: ApplicationRows) -> list[str]:
+    """What stands on each polygon of a map."""
+    named = zip(rows.zone.tolist(), rows.rate.tolist(), strict=True)
+    return [f"{zone}: {rate:.4g} {rows.rate_unit}" if zone else "no spread" for zone, rate in named]
 
 
 def _zones_layer(

@@ -5,12 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from zonemap.amounts import Reader
+from zonemap.values import colours
 from zonemap.values.field import Field
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-INK = "#22282b"
+INK = colours.INK
 FAINT = "#8b9296"
 
 
