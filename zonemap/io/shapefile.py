@@ -221,7 +221,7 @@ def _past(prescription: Prescription) -> list[str]:
     """What lies past the boundary, and what to enter in the controller for where there is no polygon or no position."""
     lines = []
     if prescription.inside_ha is not None and any(prescription.beyond_kg(a) for a in prescription.applications):
-        lines += ["", "Past the boundary lie, not counted above, if the machine goes there:"]
+        lines += ["", "Not counted above, what the machine puts past the boundary if it goes that far:"]
         for application in prescription.applications:
             units = file_units(prescription.units, application.product)
             beyond = prescription.beyond_kg(application) / units.kg_per_amount
