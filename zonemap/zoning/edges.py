@@ -11,11 +11,13 @@ from shapely import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from zonemap.errors import InputError
-from zonemap.values.arrays import FloatArray, IntArray
+from zonemap.values.arrays import BoolArray, FloatArray, IntArray
 from zonemap.zoning.arrangement import Geometries, absorb, connected, faces_between, in_order, mean_width, position_in
 
 #: the grid of `single_parts`: its vertices stay where they are
 _SNAP_M = 1e-6
+#: pieces closer than this to the outermost edge are on it
+_TOUCHING_M = 1e-3
 #: parts narrower than this do not survive coordinates in degrees
 _SLIVER_M = 0.03
 #: corners of the outer edge are rounded by so many pieces a quarter of a circle
@@ -40,7 +42,7 @@ def reach_past(
     Parameters
     ----------
     polygons, zone
-        A valid coverage of the field and its zone numbers.
+        A valid coverage of the field and its zone numbers, vertices on the grid of `single_parts`.
     by_m
         How far to reach, m; 0 for no extension.
     closed
@@ -65,18 +67,12 @@ def reach_past(
     piece = np.array(polygons, dtype=object)
     whole = shapely.coverage_union_all(piece)
     filled = shapely.union_all(shapely.polygons(shapely.get_exterior_ring(shapely.get_parts(whole))))
-    ring = _polygons(shapely.difference(shapely.buffer(filled, by_m, quad_segs=QUARTER_SEGMENTS), filled))
-    shut = _polygons(shapely.intersection(MultiPolygon() if closed is None else closed, MultiPolygon(ring.tolist())))
-    hole = _polygons(shapely.difference(filled, whole)) if close_holes else ring[:0]
-    places = _places_of(piece, zone, filled, by_m=by_m)
-    faces = faces_between(piece, ring, shut, hole, lines=places.between(ring), snap_m=_SNAP_M)
-    label = np.concatenate([zone, np.zeros(len(shut) + len(hole), dtype=np.int64)])
-    position = position_in(faces, np.concatenate([piece, shut, hole]), snap_m=_SNAP_M)
-    label = np.where(position >= 0, label[position], places.nearest(faces))
-    known = (position >= 0) | (position_in(faces, ring, snap_m=_SNAP_M) >= 0)
-    faces, label = faces[known], label[known]
-    part, part_zone = connected(faces, label)
-    part, part_zone = connected(part, absorb(part, part_zone, mean_width(part) < _SLIVER_M))
+    # what does not touch the outermost edge stays as it is: its vertices are on the grid already
+    outer = _near(piece, filled, within_m=_TOUCHING_M)
+    part, part_zone = _extended(piece[outer], zone[outer], filled, by_m, MultiPolygon() if closed is None else closed)
+    hole = _polygons(shapely.difference(filled, whole)) if close_holes else part[:0]
+    part = np.concatenate([part, piece[~outer], hole])
+    part_zone = np.concatenate([part_zone, zone[~outer], np.zeros(len(hole), dtype=np.int64)])
     inside_ha = _inside_ha(piece, part)
     # of parts that lie outside altogether, only those stay that say where nothing may be spread
     kept = (inside_ha > 0) | ((part_zone == 0) & (mean_width(part) >= _SLIVER_M))
@@ -86,6 +82,24 @@ def reach_past(
         raise InputError("field.toml, prescription, extend_edge", "the zones cannot be extended without gaps", mend)
     order = in_order(part, part_zone)
     return tuple(part[order]), part_zone[order], inside_ha[order]
+
+
+def _extended(
+    piece: Geometries, zone: IntArray, filled: BaseGeometry, by_m: float, closed: MultiPolygon
+) -> tuple[Geometries, IntArray]:
+    """Pieces on the edge joined with what lies nearest to them outside, and zone 0 where it is closed."""
+    ring = _polygons(shapely.difference(shapely.buffer(filled, by_m, quad_segs=QUARTER_SEGMENTS), filled))
+    if not len(ring):
+        return piece, zone
+    shut = _polygons(shapely.intersection(closed, MultiPolygon(ring.tolist())))
+    places = _places_of(piece, zone, filled, by_m=by_m)
+    faces = faces_between(piece, ring, shut, lines=places.between(ring), snap_m=_SNAP_M)
+    label = np.concatenate([zone, np.zeros(len(shut), dtype=np.int64)])
+    position = position_in(faces, np.concatenate([piece, shut]), snap_m=_SNAP_M)
+    label = np.where(position >= 0, label[position], places.nearest(faces))
+    known = (position >= 0) | (position_in(faces, ring, snap_m=_SNAP_M) >= 0)
+    part, label = connected(faces[known], label[known])
+    return connected(part, absorb(part, label, mean_width(part) < _SLIVER_M))
 
 
 def _inside_ha(piece: Geometries, part: Geometries) -> FloatArray:
@@ -124,7 +138,7 @@ class _Places:
         two = zone[diagram.ridge_points]
         border = (two[:, 0] != two[:, 1]) & (two >= 0).all(axis=1) & (ends >= 0).all(axis=1)
         lines = shapely.linestrings(diagram.vertices[ends[border]] + (west, south))
-        parts = shapely.get_parts(shapely.intersection(lines, MultiPolygon(ring.tolist())))
+        parts = shapely.get_parts(shapely.intersection(shapely.multilinestrings(lines), MultiPolygon(ring.tolist())))
         return np.asarray(parts[shapely.length(parts) > 0])
 
 
@@ -140,12 +154,19 @@ def _outer_edges(piece: Geometries, filled: BaseGeometry) -> tuple[FloatArray, F
     point, ring = shapely.get_coordinates(rings, return_index=True)
     along = ring[1:] == ring[:-1]
     start, end, owner = point[:-1][along], point[1:][along], owner[ring[:-1][along]]
-    outline = shapely.boundary(filled)
-    shapely.prepare(outline)
-    both = shapely.dwithin(shapely.points(start), outline, _SNAP_M) & shapely.dwithin(
-        shapely.points((start + end) / 2), outline, _SNAP_M
-    )
+    middle = shapely.points((start + end) / 2)
+    both = _near(shapely.points(start), filled, within_m=_SNAP_M) & _near(middle, filled, within_m=_SNAP_M)
     return start[both], end[both], owner[both]
+
+
+def _near(geometries: Geometries, filled: BaseGeometry, *, within_m: float) -> BoolArray:
+    """Whether each lies within a distance of the outermost edge."""
+    point, ring = shapely.get_coordinates(shapely.get_rings(shapely.get_parts(filled)), return_index=True)
+    along = ring[1:] == ring[:-1]
+    edges = np.asarray(shapely.linestrings(np.stack([point[:-1][along], point[1:][along]], axis=1)), dtype=object)
+    near = np.zeros(len(geometries), dtype=bool)
+    near[shapely.STRtree(edges).query(geometries, predicate="dwithin", distance=within_m)[0]] = True
+    return near
 
 
 def _along(start: FloatArray, end: FloatArray, *, by_m: float) -> tuple[FloatArray, IntArray]:
