@@ -12,7 +12,16 @@ from shapely.geometry.base import BaseGeometry
 
 from zonemap.errors import InputError
 from zonemap.values.arrays import BoolArray, FloatArray, IntArray
-from zonemap.zoning.arrangement import Geometries, absorb, connected, faces_between, in_order, mean_width, position_in
+from zonemap.zoning.arrangement import (
+    Geometries,
+    absorb,
+    connected,
+    edges_match,
+    faces_between,
+    in_order,
+    mean_width,
+    position_in,
+)
 
 #: the grid of `single_parts`: its vertices stay where they are
 _SNAP_M = 1e-6
@@ -77,7 +86,7 @@ def reach_past(
     # of parts that lie outside altogether, only those stay that say where nothing may be spread
     kept = (inside_ha > 0) | ((part_zone == 0) & (mean_width(part) >= _SLIVER_M))
     part, part_zone, inside_ha = shapely.normalize(part[kept]), part_zone[kept], inside_ha[kept]
-    if not (shapely.is_valid(part).all() and shapely.coverage_is_valid(part)):
+    if not (shapely.is_valid(part).all() and edges_match(part)):
         mend = "Write another distance, or leave it out."
         raise InputError("field.toml, prescription, extend_edge", "the zones cannot be extended without gaps", mend)
     order = in_order(part, part_zone)
