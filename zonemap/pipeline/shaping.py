@@ -56,32 +56,31 @@ def _shaped(
 ) -> tuple[tuple[Polygon, ...], IntArray, FloatArray | None]:
     """Polygons, zone numbers, and areas inside the field where they reach past it."""
     close_holes = terms.outside_rate_kg_ha > 0
-    pieces, number = _joined(polygons, zone, terms, most=terms.most_polygons)
+    pieces, number = _joined(polygons, zone, terms)
     if not terms.extend_edge_m and not close_holes:
         return pieces, number, None
     from zonemap.zoning.edges import reach_past
 
-    def extended() -> tuple[tuple[Polygon, ...], IntArray, FloatArray]:
+    besides = 0
+    while True:
         closed = case.field.no_spread_around
-        return reach_past(pieces, number, by_m=terms.extend_edge_m, closed=closed, close_holes=close_holes)
-
-    result = extended()
-    if terms.most_polygons is not None and len(result[0]) > terms.most_polygons:
-        # what must be 0 outside takes polygons too, so fewer are left for the field
-        spare = len(result[0]) - len(pieces)
-        pieces, number = _joined(polygons, zone, terms, most=terms.most_polygons - spare)
-        result = extended()
-    return result
+        result = reach_past(pieces, number, by_m=terms.extend_edge_m, closed=closed, close_holes=close_holes)
+        if terms.most_polygons is None or len(result[0]) <= terms.most_polygons:
+            return result
+        # what must be 0 outside takes polygons too, so fewer are left for the field; refused when none can join
+        besides = max(besides + 1, len(result[0]) - len(pieces))
+        pieces, number = _joined(polygons, zone, terms, besides=besides)
 
 
 def _joined(
-    polygons: Sequence[Polygon], zone: IntArray, terms: PrescriptionTerms, *, most: int | None
+    polygons: Sequence[Polygon], zone: IntArray, terms: PrescriptionTerms, *, besides: int = 0
 ) -> tuple[tuple[Polygon, ...], IntArray]:
-    if not terms.minimum_polygon_ha and (most is None or len(polygons) <= most):
+    most = terms.most_polygons
+    if not terms.minimum_polygon_ha and (most is None or len(polygons) + besides <= most):
         return tuple(polygons), zone
     from zonemap.zoning.pieces import join_small
 
-    return join_small(polygons, zone, minimum_ha=terms.minimum_polygon_ha, most=most)
+    return join_small(polygons, zone, minimum_ha=terms.minimum_polygon_ha, most=most, besides=besides)
 
 
 def _joined_notes(drawn: Prescription, shaped: Prescription, zones: int, read: Reader) -> list[Note]:

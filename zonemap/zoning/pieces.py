@@ -18,7 +18,7 @@ _WHERE = "field.toml, prescription, most_polygons"
 
 
 def join_small(
-    polygons: Sequence[Polygon], zone: IntArray, *, minimum_ha: float = 0.0, most: int | None = None
+    polygons: Sequence[Polygon], zone: IntArray, *, minimum_ha: float = 0.0, most: int | None = None, besides: int = 0
 ) -> tuple[tuple[Polygon, ...], IntArray]:
     """Join small pieces to neighbours, smallest first; no-spread pieces (zone 0) stay as they are.
 
@@ -30,6 +30,8 @@ def join_small(
         Pieces below it join, even the last of their zone; one that borders on no other zone stays.
     most
         Largest number of polygons. For it the smallest pieces join, whatever their size, but no zone's last.
+    besides
+        How many of that number are taken by polygons elsewhere.
 
     Returns
     -------
@@ -46,7 +48,7 @@ def join_small(
     pieces = _Pieces(polygons, zone)
     pieces.join_below(minimum_ha * 10_000)
     if most is not None:
-        pieces.join_until(most)
+        pieces.join_until(most, besides)
     return pieces.joined()
 
 
@@ -74,12 +76,12 @@ class _Pieces:
                 if self.area_m2[neighbour] < least_m2:
                     heapq.heappush(queue, (self.area_m2[neighbour], neighbour))
 
-    def join_until(self, most: int) -> None:
+    def join_until(self, most: int, besides: int) -> None:
         queue = [(self.area_m2[n], n) for n in self.members if self.zone[n] > 0]
         heapq.heapify(queue)
-        while len(self.members) > most:
+        while len(self.members) + besides > most:
             if not queue:
-                raise self._too_few(most)
+                raise self._too_few(most, besides)
             area, small = heapq.heappop(queue)
             if not self._current(small, area) or self.count_of_zone[self.zone[small]] == 1:
                 continue  # counts of zones only fall: the last of a zone stays the last
@@ -122,8 +124,8 @@ class _Pieces:
             if other != into:
                 self.edges[into][other] = self.edges[other][into] = self.edges[into].get(other, 0.0) + length
 
-    def _too_few(self, most: int) -> InputError:
-        left, closed = len(self.members), self.count_of_zone[0]
+    def _too_few(self, most: int, besides: int) -> InputError:
+        left, closed = len(self.members) + besides, self.count_of_zone[0] + besides
         what = f"{most} polygons are too few: {left} are left when every zone has one"
         what += f", {closed} of them no-spread areas" if closed else ""
         mend = f"Write most_polygons = {left} or more, or plan with fewer zones."
