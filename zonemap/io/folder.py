@@ -19,6 +19,7 @@ from zonemap.io.decisions import (
 )
 from zonemap.io.field_file import NAME, CropTable, FieldFile
 from zonemap.io.field_parts import field_of, open_field_folder, read_boundary, read_sample_table
+from zonemap.io.prescription_tables import prescription_terms_of
 from zonemap.io.product_rows import row_notes
 from zonemap.io.programme_tables import passes_of, terms_of
 from zonemap.io.sources import FieldFolder
@@ -50,6 +51,7 @@ def read_folder(folder: Path) -> Case:
     products = products_of(toml.product, units=toml.field.units)
     passes = passes_of(toml.stated_passes, products, units=toml.field.units)
     spreader = spreader_of(toml.spreader, units=toml.field.units)
+    prescription_terms = prescription_terms_of(toml.prescription, spreader, units=toml.field.units)
     rate_products = [table.product for table in toml.rate_table]
     rate_products += [rule.product for rule in toml.rule if rule.product]
     decision = decision_of(toml.decision, units=toml.field.units, rate_products=rate_products)
@@ -59,7 +61,7 @@ def read_folder(folder: Path) -> Case:
     _, samples, sample_notes = read_sample_table(inbox, toml.samples, boundary)
     rate_tables = rate_tables_of(toml.rate_table, units=toml.field.units, quantities=samples.quantities)
     rules = rules_of(toml.rule, quantities=samples.quantities)
-    no_spread, no_spread_notes = read_no_spread(inbox, toml.no_spread, boundary)
+    no_spread, around, no_spread_notes = read_no_spread(inbox, toml.no_spread, boundary)
     covariates, covariate_notes = read_covariates(inbox, toml.covariate, boundary)
     hand = read_hand(inbox, toml.zones, toml.zone_edit, boundary)
     crop, crop_notes = _crop(inbox, toml.crop, toml)
@@ -70,7 +72,7 @@ def read_folder(folder: Path) -> Case:
         *weather_notes, *_unknown_products(rate_tables, products), *row_notes(toml.product, units=toml.field.units),
     )  # fmt: skip
     return Case(
-        field=replace(field_of(inbox, toml, boundary), no_spread=no_spread),
+        field=replace(field_of(inbox, toml, boundary), no_spread=no_spread, no_spread_around=around),
         samples=samples,
         units=toml.field.units,
         collected=toml.samples.collected,
@@ -85,6 +87,7 @@ def read_folder(folder: Path) -> Case:
         covariates=covariates,
         rules=rules,
         hand=hand,
+        prescription_terms=prescription_terms,
     )
 
 

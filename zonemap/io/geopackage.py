@@ -14,11 +14,10 @@ import shapely
 from shapely import Point
 
 from zonemap.errors import OutputError
+from zonemap.io.geopackage_styles import add_styles, styles_of
 from zonemap.io.names import slug
 from zonemap.io.prescription_rows import (
     ADVICE,
-    AREA_UNITS,
-    RATE_UNITS,
     UNSTATED_DAY,
     WGS84,
     ApplicationRows,
@@ -31,6 +30,7 @@ from zonemap.io.prescription_rows import (
 from zonemap.units import KG_HA_PER_LB_AC, UnitSystem
 from zonemap.values.arrays import FloatArray
 from zonemap.values.field import Field
+from zonemap.values.file_units import AREA_UNITS
 from zonemap.values.prescription import Prescription
 from zonemap.values.samples import Column, Samples
 from zonemap.values.zones import Outlines
@@ -64,9 +64,9 @@ def write_geopackage(
 ) -> None:
     """Write all layers of a plan into a new GeoPackage.
 
-    ``prescription`` has one row a polygon and application (zone, rate, unit, product, date, area) in WGS 84, rates and
-    areas in the prescription's units; ``zones``, ``samples``, ``boundary`` and ``no_spread`` are in the working CRS.
-    The same values give the same bytes.
+    ``prescription`` has one row a polygon and application (zone, rate, unit, product, date, area, label) in WGS 84,
+    rates and areas in the prescription's units; ``zones``, ``samples``, ``boundary`` and ``no_spread`` are in the
+    working CRS. Zones and prescription carry styles. The same values give the same bytes.
 
     Parameters
     ----------
@@ -95,6 +95,8 @@ def write_geopackage(
     with _last_change(written_on):
         for layer in layers:
             _write_layer(path, layer, identifier)
+    styles = styles_of(rows, zones=outlines.zone)
+    add_styles(path, styles, geometry=_GEOMETRY, identifier=identifier, written_on=written_on)
 
 
 def sample_columns(samples: Samples, units: UnitSystem) -> dict[str, FloatArray]:
@@ -119,7 +121,6 @@ def _as_read(column: Column, units: UnitSystem) -> tuple[str, FloatArray]:
 
 
 def _prescription_layer(prescription: Prescription, rows: Sequence[ApplicationRows], *, where: str) -> _Layer:
-    units = prescription.units
     days = np.array([each.on for each in rows], dtype="datetime64[D]")  # None becomes NaT, NULL in the file
     columns = {
         "zone": np.tile(prescription.zone, len(rows)).astype(np.int32),
@@ -128,10 +129,20 @@ def _prescription_layer(prescription: Prescription, rows: Sequence[ApplicationRo
         "product": _texts([each.product for each in rows for _ in each.zone]),
         "date": np.repeat(days, len(prescription.polygon)),
         "area": np.concatenate([each.area for each in rows]) if rows else np.zeros(0),
+        "label": _texts([text for each in rows for text in _labels(each)]),
     }
-    description = f"Product rate in {RATE_UNITS[units]}, area in {AREA_UNITS[units]}. {ADVICE}"
+    units = ", ".join(dict.fromkeys(each.rate_unit for each in rows))
+    inside = "" if prescription.inside_ha is None else " inside the field (polygons on its edge reach past it)"
+    area = f"area in {AREA_UNITS[prescription.units]}{inside}"
+    description = f"Product rate{f' in {units}' if units else ''}, {area}. {ADVICE}"
     polygons = polygons_in_degrees(prescription, clockwise=False, where=where) * len(rows)
     return _Layer("prescription", description, WGS84, "Polygon", polygons, columns)
+
+
+def _labels(rows: ApplicationRows) -> list[str]:
+    """What stands on each polygon of a map."""
+    named = zip(rows.zone.tolist(), rows.rate.tolist(), strict=True)
+    return [f"{zone}: {rate:.4g} {rows.rate_unit}" if zone else "no spread" for zone, rate in named]
 
 
 def _zones_layer(

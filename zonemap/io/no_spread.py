@@ -1,4 +1,4 @@
-"""Areas where nothing may be spread: polygons, points with a radius, lines with a distance."""
+"""Areas where nothing may be spread: polygons, points with a radius, lines and polygons with a distance around them."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
-from shapely import MultiPolygon, Point, Polygon
+from shapely import LineString, MultiPolygon, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from zonemap.errors import InputError
@@ -25,6 +25,8 @@ from zonemap.values.note import Note
 if TYPE_CHECKING:
     from pyproj import CRS
 
+#: farthest that zones can be asked to reach past the boundary
+MOST_EXTENSION_M = 310.0
 _QUARTER_SEGMENTS = 32
 #: a buffer's polygon lies inside its circle; widened so that it lies outside: no spot within the distance is missed
 _WIDEN = 1 / math.cos(math.pi / (4 * _QUARTER_SEGMENTS))
@@ -32,32 +34,95 @@ _WIDEN = 1 / math.cos(math.pi / (4 * _QUARTER_SEGMENTS))
 
 def read_no_spread(
     folder: FieldFolder, tables: Sequence[NoSpreadTable], boundary: Boundary
-) -> tuple[tuple[NoSpread, ...], tuple[Note, ...]]:
-    """Read the no-spread areas, clipped to the boundary; one that misses the field is left out with a warning.
+) -> tuple[tuple[NoSpread, ...], MultiPolygon, tuple[Note, ...]]:
+    """Read the no-spread areas; one that misses the field is left out of the first with a warning.
+
+    Returns
+    -------
+    tuple of NoSpread
+        Clipped to the boundary.
+    MultiPolygon
+        All of them together as far as zones may reach past the boundary.
+    tuple of Note
+        What was mended or left out.
 
     Raises
     ------
     InputError
         Naming the table's number and key.
     """
-    areas, notes = [], []
+    areas, notes, everything = [], [], []
     for number, table in enumerate(tables, start=1):
         where = f"{NAME}, no_spread {number}"
-        shapes, more = _point(table, where, boundary) if table.file is None else _file(folder, table, where, boundary)
+        shapes, more = _shapes(folder, table, where, boundary)
         notes += more
-        clipped = _polygonal(shapely.intersection(shapely.union_all(shapes), boundary.area))
+        whole = shapely.union_all(shapes)
+        everything.append(whole)
+        clipped = _polygonal(shapely.intersection(whole, boundary.area))
         if clipped.is_empty:
             text = f"{where} ('{table.reason}'): lies outside the field, so nothing is left out for it."
             notes.append(Note("warning", text))
         else:
             areas.append(NoSpread(table.reason, clipped))
-    return tuple(areas), tuple(notes)
+    return tuple(areas), _near(everything, boundary), tuple(notes)
+
+
+def _near(shapes: list[BaseGeometry], boundary: Boundary) -> MultiPolygon:
+    """Union of the shapes within the farthest that zones may reach."""
+    if not shapes:
+        return MultiPolygon()
+    reach = shapely.box(*boundary.area.bounds).buffer(MOST_EXTENSION_M, join_style="mitre")
+    return _polygonal(shapely.intersection(shapely.union_all(shapes), reach))
+
+
+def _shapes(
+    folder: FieldFolder, table: NoSpreadTable, where: str, boundary: Boundary
+) -> tuple[list[BaseGeometry], list[Note]]:
+    """Shapes of one table, widened, in the working CRS."""
+    stated = [key for key in ("file", "point", "line", "polygon") if getattr(table, key) is not None]
+    if len(stated) > 1:
+        what = f"has both {stated[0]} and {stated[1]}"
+        raise InputError(where, what, "Make two [[no_spread]] tables of it.")
+    if table.point is None and (table.radius_ft is not None or table.radius_m is not None):
+        mend = "Write distance_ft or distance_m beside a file, a line or a polygon."
+        raise InputError(where, "has a radius without a point", mend)
+    if table.file is not None:
+        return _file(folder, table, where, boundary)
+    if table.line is not None or table.polygon is not None:
+        return _drawn(table, where, boundary)
+    return _point(table, where, boundary)
+
+
+def _distance(table: NoSpreadTable, where: str) -> float | None:
+    keys = ("distance_ft", "distance_m")
+    return one_of(table.distance_ft, table.distance_m, factor=M_PER_FT, keys=keys, where=where)
+
+
+def _drawn(table: NoSpreadTable, where: str, boundary: Boundary) -> tuple[list[BaseGeometry], list[Note]]:
+    """Line or polygon of longitudes and latitudes in the table itself."""
+    key, places = ("line", table.line) if table.line is not None else ("polygon", table.polygon or [])
+    distance = _distance(table, where)
+    if key == "line" and distance is None:
+        mend = "Say how far to stay away: distance_ft or distance_m."
+        raise InputError(f"{where}, distance_m", "is missing beside a line", mend)
+    wrong = next(((x, y) for x, y in places if abs(y) > 90 or abs(x) > 360), None)
+    if wrong is not None:
+        what = f"[{wrong[0]:g}, {wrong[1]:g}] is not longitude, latitude in degrees"
+        raise InputError(f"{where}, {key}", what, f"Write longitude first: {key} = [[-97.5, 41.0], ...].")
+    drawn = LineString(places) if key == "line" else Polygon(places)
+    if drawn.length == 0:
+        raise InputError(f"{where}, {key}", "all its places are the same", f"Write the {key}'s own places.")
+    notes = []
+    if not drawn.is_valid:
+        notes.append(Note("repair", f"{where}: the outline crosses itself; all that it encloses is left out."))
+    return _around([drawn], distance or 0.0, coordinates.WGS84, boundary, where=where), notes
 
 
 def _point(table: NoSpreadTable, where: str, boundary: Boundary) -> tuple[list[BaseGeometry], list[Note]]:
     """Disc around a longitude and latitude."""
     if table.point is None:
-        raise InputError(where, "has neither file nor point", "Give it a file, or a point and radius_ft or radius_m.")
+        mend = "Give it a file, or a point and radius_ft or radius_m, or a line or a polygon."
+        raise InputError(where, "has no place", mend)
     keys = ("radius_ft", "radius_m")
     radius = one_of(table.radius_ft, table.radius_m, factor=M_PER_FT, keys=keys, where=where)
     if radius is None:
@@ -81,14 +146,11 @@ def _file(
     folder: FieldFolder, table: NoSpreadTable, where: str, boundary: Boundary
 ) -> tuple[list[BaseGeometry], list[Note]]:
     """Shapes of a file, widened by the distance where one is given."""
-    if table.point is not None or table.radius_ft is not None or table.radius_m is not None:
-        raise InputError(where, "has both a file and a point or radius", "Make two [[no_spread]] tables of it.")
     layer = read_layer(folder, folder.find(table.file or "", where=f"{where}, file"), layer=table.layer)
     shapes = [f.geometry for f in layer.features if f.geometry is not None and not f.geometry.is_empty]
     if not shapes:
         raise InputError(layer.name, "holds no shape", "Draw the area, or remove the [[no_spread]] table.")
-    keys = ("distance_ft", "distance_m")
-    distance = one_of(table.distance_ft, table.distance_m, factor=M_PER_FT, keys=keys, where=where)
+    distance = _distance(table, where)
     lines = next((s for s in shapes if not isinstance(s, Polygon | MultiPolygon)), None)
     if lines is not None and distance is None:
         mend = "Say how far to stay away: distance_ft or distance_m."

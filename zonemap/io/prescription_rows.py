@@ -12,8 +12,9 @@ from shapely import MultiPolygon, Polygon
 
 from zonemap.errors import OutputError
 from zonemap.io.names import plain_text
-from zonemap.units import HA_PER_AC, KG_HA_PER_LB_AC, KG_PER_LB, UnitSystem
+from zonemap.units import UnitSystem
 from zonemap.values.arrays import FloatArray, IntArray
+from zonemap.values.file_units import HA_PER_AREA, ROW_DECIMALS, file_units
 from zonemap.values.prescription import Application, Prescription
 
 WGS84 = "EPSG:4326"
@@ -22,18 +23,10 @@ UNSTATED_DAY = date(1980, 1, 1)
 ADVICE = (
     "Rates are advice from the data given. Local codes, the nutrient management plan and licensed practice come first."
 )
-RATE_UNITS: dict[UnitSystem, str] = {"us": "lb/ac", "metric": "kg/ha"}
-AREA_UNITS: dict[UnitSystem, str] = {"us": "ac", "metric": "ha"}
-_RATE_SCALE: dict[UnitSystem, float] = {"us": 1 / KG_HA_PER_LB_AC, "metric": 1.0}
-_AREA_SCALE: dict[UnitSystem, float] = {"us": 1 / HA_PER_AC, "metric": 1.0}
-_MASS_SCALE: dict[UnitSystem, float] = {"us": 1 / KG_PER_LB, "metric": 1.0}
-
 #: a layer of 100 m: whatever asks for more is a slip, and rounding it could overflow
 _ABSURD_KG_HA = 1e9
 #: 1e-9 degree is about a tenth of a millimetre on the ground: coarser rounding folds the outlines of small places
 DEGREE_DECIMALS = 9
-#: far below any scale or survey; makes 100 lb/ac read 100 after its way through kg/ha
-ROW_DECIMALS = 9
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,11 +40,11 @@ class ApplicationRows:
     zone
         (polygons,) zone number, 0 where nothing may be spread.
     rate, rate_unit
-        (polygons,) product rate.
+        (polygons,) product rate; by volume for a liquid.
     area, area_unit
-        (polygons,) area.
-    total
-        Sum of rate x area before any rounding, in the mass unit of `rate_unit`.
+        (polygons,) area inside the field.
+    total, total_unit
+        Sum of rate x area before any rounding.
     """
 
     product: str
@@ -62,6 +55,7 @@ class ApplicationRows:
     area: FloatArray
     area_unit: str
     total: float
+    total_unit: str
 
 
 def area_in(units: UnitSystem, area_ha: FloatArray) -> FloatArray:
@@ -71,7 +65,7 @@ def area_in(units: UnitSystem, area_ha: FloatArray) -> FloatArray:
 
 def exact_area_in(units: UnitSystem, area_ha: FloatArray) -> FloatArray:
     """The same before rounding: what totals are made of."""
-    return area_ha * _AREA_SCALE[units]
+    return area_ha / HA_PER_AREA[units]
 
 
 def application_rows(prescription: Prescription, application: Application, *, where: str) -> ApplicationRows:
@@ -82,7 +76,7 @@ def application_rows(prescription: Prescription, application: Application, *, wh
     OutputError
         When a rate is negative, no number, or beyond all sense; `where` names the file that would have held it.
     """
-    units = prescription.units
+    units = file_units(prescription.units, application.product)
     rate_kg_ha = prescription.polygon_rates(application)
     bad = np.flatnonzero(~((rate_kg_ha >= 0) & (rate_kg_ha < _ABSURD_KG_HA)))
     if bad.size:
@@ -92,11 +86,12 @@ def application_rows(prescription: Prescription, application: Application, *, wh
         plain_text(application.product.name),
         application.on,
         prescription.zone,
-        np.round(rate_kg_ha * _RATE_SCALE[units], ROW_DECIMALS) + 0.0,
-        RATE_UNITS[units],
-        area_in(units, prescription.area_ha),
-        AREA_UNITS[units],
-        prescription.total_kg(application) * _MASS_SCALE[units],
+        np.round(rate_kg_ha / units.kg_ha_per_rate, ROW_DECIMALS) + 0.0,
+        units.rate_unit,
+        area_in(prescription.units, prescription.area_ha),
+        units.area_unit,
+        prescription.total_kg(application) / units.kg_per_amount,
+        units.amount_unit,
     )
 
 

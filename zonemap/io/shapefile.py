@@ -14,8 +14,6 @@ from zonemap.errors import OutputError
 from zonemap.io.names import cut_text, slug
 from zonemap.io.prescription_rows import (
     ADVICE,
-    AREA_UNITS,
-    RATE_UNITS,
     UNSTATED_DAY,
     WGS84,
     ApplicationRows,
@@ -23,11 +21,12 @@ from zonemap.io.prescription_rows import (
     polygons_in_degrees,
 )
 from zonemap.values.arrays import FloatArray
+from zonemap.values.file_units import AREA_DECIMALS, AREA_UNITS, RATE_DECIMALS, file_units
 from zonemap.values.note import Note
 from zonemap.values.prescription import Application, Prescription
 
 #: attribute -> type and width in the .dbf, as (width, decimals) for numbers; for the writer and its tests alike
-NUMBERS = {"ZONE": (4, 0), "RATE": (10, 2), "AREA": (14, 6)}
+NUMBERS = {"ZONE": (4, 0), "RATE": (10, RATE_DECIMALS), "AREA": (14, AREA_DECIMALS)}
 TEXT_OCTETS = {"UNIT": 8, "PRODUCT": 32}
 COLUMNS = {
     "ZONE": "int:4",
@@ -178,7 +177,9 @@ def _write_shapefile(
 
 
 def _write_readme(path: Path, field_name: str, prescription: Prescription, notes: Sequence[Note]) -> None:
-    rate, area = RATE_UNITS[prescription.units], AREA_UNITS[prescription.units]
+    rates = [file_units(prescription.units, each.product).rate_unit for each in prescription.applications]
+    rate, area = " or ".join(dict.fromkeys(rates)), AREA_UNITS[prescription.units]
+    inside = "" if prescription.inside_ha is None else " inside the field; polygons on its edge reach past it"
     lines = [
         f"Prescription for {field_name}",
         "",
@@ -187,12 +188,13 @@ def _write_readme(path: Path, field_name: str, prescription: Prescription, notes
         "Coordinates are longitude and latitude (WGS 84). Text is UTF-8.",
         "",
         "ZONE     zone number; 0 where nothing may be spread",
-        f"RATE     rate of product (not of nutrient), {rate}",
+        f"RATE     rate of product (not of nutrient){f', {rate}' if rate else ''}",
         "UNIT     unit of RATE",
         "PRODUCT  what to spread",
-        f"AREA     area of the polygon, {area}",
+        f"AREA     area of the polygon{inside}, {area}",
         "",
         *_totals(field_name, prescription),
+        *_past(prescription),
         "",
         ADVICE,
         *[f"{note.kind.capitalize()}: {note.text}" for note in notes],
@@ -211,5 +213,25 @@ def _totals(field_name: str, prescription: Prescription) -> list[str]:
         rows = application_rows(prescription, application, where=README)
         rate = fitted(rows.rate, column="RATE", where=README)
         area = fitted(rows.area, column="AREA", where=README)
-        lines.append(f"{stem}.shp: {float(rate @ area):,.1f} {rows.rate_unit.split('/')[0]} in all")
+        lines.append(f"{stem}.shp: {float(rate @ area):,.1f} {rows.total_unit} in all")
+    return lines
+
+
+def _past(prescription: Prescription) -> list[str]:
+    """What lies past the boundary, and what to enter in the controller for where there is no polygon or no position."""
+    lines = []
+    if prescription.inside_ha is not None and any(prescription.beyond_kg(a) for a in prescription.applications):
+        lines += ["", "Not counted above, what the machine puts past the boundary if it goes that far:"]
+        for application in prescription.applications:
+            units = file_units(prescription.units, application.product)
+            beyond = prescription.beyond_kg(application) / units.kg_per_amount
+            lines.append(f"  {application.product.name}: {beyond:,.1f} {units.amount_unit}")
+    lines += ["", "Enter in the controller, where it asks for them:"]
+    for name, rate_kg_ha in (
+        ("Rate outside all polygons", prescription.outside_rate_kg_ha),
+        ("Rate while the position is lost", prescription.position_lost_rate_kg_ha),
+    ):
+        units_of = [file_units(prescription.units, each.product) for each in prescription.applications]
+        texts = dict.fromkeys(f"{rate_kg_ha / each.kg_ha_per_rate:.4g} {each.rate_unit}" for each in units_of)
+        lines.append(f"  {name}: {' or '.join(texts) or '0'}")
     return lines

@@ -210,8 +210,13 @@ def _text(name: str, seen: _Seen) -> str:
         "# yield_goal = 190",
         "",
         "# [[no_spread]]               # rate 0 there",
-        '# file = "well_setback.geojson"',
+        '# file = "well_setback.geojson"  # or point and radius_ft, or line or polygon; distance_ft = 100 widens it',
         '# reason = "domestic well, 150 ft"',
+        "",
+        "# [prescription]",
+        "# extend_edge_ft = 30         # or extend_edge_m: rates reach past the boundary and hold to the edge",
+        "# minimum_polygon_ac = 0.1    # or minimum_polygon_ha; smaller ones join a neighbour",
+        "# most_polygons = 500         # that the controller takes",
     ]
     return "\n".join(lines) + "\n"
 

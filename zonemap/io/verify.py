@@ -18,10 +18,11 @@ from shapely.geometry import shape
 from zonemap.errors import OutputError
 from zonemap.io.formats import DEFAULT
 from zonemap.io.geotiff import Bands, Layers, overview_factors
-from zonemap.io.prescription_rows import ROW_DECIMALS, WGS84, ApplicationRows, application_rows, polygons_in_degrees
+from zonemap.io.prescription_rows import ADVICE, WGS84, ApplicationRows, application_rows, polygons_in_degrees
 from zonemap.io.shapefile import COLUMNS, EXTENSIONS, NUMBERS, product_texts, shapefile_stems
 from zonemap.values.arrays import FloatArray
 from zonemap.values.field import Field
+from zonemap.values.file_units import ROW_DECIMALS
 from zonemap.values.grid import Grid
 from zonemap.values.prescription import Prescription
 from zonemap.values.samples import Samples
@@ -88,6 +89,7 @@ def verify_geopackage(
             "no_spread": len(field.no_spread),
         },
     )
+    _check_styles(path, {"zones": 1, "prescription": len(prescription.applications)})
     written = _read_prescription(path)
     outlines_in_degrees = polygons_in_degrees(prescription, clockwise=False, where=path.name)
     for number, application in enumerate(prescription.applications):
@@ -220,6 +222,19 @@ def _check_database(path: Path, *, rows: Mapping[str, int]) -> None:
                     _require(path, count == expected, f"{expected} rows in '{table}' (it has {count})")
     except sqlite3.Error as error:
         raise OutputError(path.name, f"the file cannot be read back ({error})", _MEND) from error
+
+
+def _check_styles(path: Path, styles: Mapping[str, int]) -> None:
+    """Styles of each layer, and the sentence of advice."""
+    try:
+        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as database:
+            found = dict(database.execute("SELECT f_table_name, count(styleSLD) FROM layer_styles GROUP BY 1"))
+            (advice,) = database.execute("SELECT metadata FROM gpkg_metadata WHERE id = 1").fetchone() or ("",)
+    except sqlite3.Error as error:
+        raise OutputError(path.name, f"the file cannot be read back ({error})", _MEND) from error
+    for layer, count in styles.items():
+        _require(path, found.get(layer, 0) == count, f"{count} styles of '{layer}' (it has {found.get(layer, 0)})")
+    _require(path, advice.startswith(ADVICE), "its sentence of advice")
 
 
 def _check_rows(

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-import numpy as np
-
 from zonemap.amounts import reader
 from zonemap.pipeline.product_cautions import product_cautions
 from zonemap.units import KG_HA_PER_LB_1000FT2
@@ -33,9 +31,8 @@ def limit_notes(prescription: Prescription, case: Case) -> tuple[Note, ...]:
     """Totals planned and prescribed, where limits and steps moved them by more than a thousandth."""
     notes = []
     read = reader(case.units)
-    zone_area = np.bincount(prescription.zone, weights=prescription.area_ha)
     for application in prescription.applications:
-        planned = float(application.planned_kg_ha @ zone_area[1:])
+        planned = float(application.planned_kg_ha @ prescription.zone_area_ha(application.planned_kg_ha.size))
         given = prescription.total_kg(application)
         if planned > 0 and abs(given - planned) > 1e-3 * planned:
             text = (

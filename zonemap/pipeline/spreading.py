@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
-from shapely import Polygon
 
 from zonemap.agronomy.rate import pooled_quantile
 from zonemap.pipeline.notes import too_little
 from zonemap.pipeline.parse import Pipeline
+from zonemap.pipeline.shaping import blank_prescription
 from zonemap.products.compatibility import conflicts
 from zonemap.units import KG_HA_PER_LB_AC
-from zonemap.values.arrays import FloatArray, IntArray
+from zonemap.values.arrays import FloatArray
 from zonemap.values.case import Case
 from zonemap.values.grid import Grid
 from zonemap.values.need import Demand, Need
@@ -42,16 +43,16 @@ def spread(
 ) -> tuple[Prescription, Programmes | None, tuple[Note, ...]]:
     """Prescription, the programmes it was chosen from (``None`` where no element is lacking by name), and notes."""
     polygons, zone = single_parts(outlines, tuple(place.area for place in case.field.no_spread))
+    blank, shape_notes = blank_prescription(polygons, zone, case, zones=choice.zones.count)
     paths = need_paths(needs, report, surfaces, choice, grid)
     programmes: Programmes | None = None
     applications: list[Application] = []
     if paths and case.products:
-        programmes = pipeline.run("products", ask_of(case, paths, _zone_area(polygons, zone, choice.zones.count)))
+        programmes = pipeline.run("products", ask_of(case, paths, blank.zone_area_ha(choice.zones.count)))
         doses = programmes.chosen.doses
         applications = [Application(d.product, d.on, d.planned_kg_ha, d.rate_kg_ha, d.parts) for d in doses]
     tables, notes = _of_tables(case, pipeline, needs, report)
-    prescription = Prescription(case.units, case.field.crs, polygons, zone, (*applications, *tables))
-    return prescription, programmes, notes
+    return replace(blank, applications=(*applications, *tables)), programmes, (*shape_notes, *notes)
 
 
 def need_paths(
@@ -128,11 +129,6 @@ def _amount(need: Need, kg_ha: FloatArray) -> NeedPath:
 
     nothing = np.zeros(kg_ha.size)
     return NeedPath(need.element, date.min, kg_ha[:, None], nothing, need.costs.short, dated=False)
-
-
-def _zone_area(polygons: Sequence[Polygon], zone: IntArray, zones: int) -> FloatArray:
-    area = np.array([polygon.area for polygon in polygons]) / 10_000
-    return np.asarray(np.bincount(zone, weights=area, minlength=zones + 1)[1:], dtype=float)
 
 
 def _of_tables(

@@ -6,13 +6,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from zonemap.amounts import Reader
+from zonemap.values import colours
 from zonemap.values.field import Field
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-INK = "#22282b"
+INK = colours.INK
 FAINT = "#8b9296"
 #: of zlib, 1 to 9: against its usual 6 the files are a sixth larger and written in half the time
 _PNG_EFFORT = 1

@@ -11,6 +11,7 @@ from zonemap.values.covariate import Covariate
 from zonemap.values.field import Field
 from zonemap.values.hand import Hand
 from zonemap.values.note import Note
+from zonemap.values.prescription_terms import PrescriptionTerms
 from zonemap.values.rules import Rule
 from zonemap.values.samples import Samples
 from zonemap.values.season import Crop, Decision, Product, RateTable, Season, Spreader
@@ -36,6 +37,8 @@ class Case:
         Recommendation rules of public services that the user asked for.
     hand
         Zones drawn elsewhere, and changes to zones by hand.
+    prescription_terms
+        What the file for the controller is to be like.
     """
 
     field: Field
@@ -53,3 +56,4 @@ class Case:
     covariates: tuple[Covariate, ...] = ()
     rules: tuple[Rule, ...] = ()
     hand: Hand = dataclasses.field(default_factory=Hand)
+    prescription_terms: PrescriptionTerms = dataclasses.field(default_factory=PrescriptionTerms)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 
 from shapely import MultiPolygon
@@ -29,12 +30,15 @@ class Field:
         Projected working CRS, e.g. ``"EPSG:32614"``.
     no_spread
         Areas that get rate 0, clipped to the boundary.
+    no_spread_around
+        The same areas and those that lie outside altogether, as far as they reach past the boundary.
     """
 
     name: str
     boundary: MultiPolygon
     crs: str
     no_spread: tuple[NoSpread, ...] = ()
+    no_spread_around: MultiPolygon = dataclasses.field(default_factory=MultiPolygon)
 
     @property
     def area_ha(self) -> float:

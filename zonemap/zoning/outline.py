@@ -18,6 +18,7 @@ from zonemap.zoning.arrangement import (
     absorb,
     connected,
     faces_between,
+    in_order,
     is_coverage,
     mean_width,
     position_in,
@@ -127,8 +128,7 @@ def single_parts(
     if not is_coverage(polygon, area_m2=float(shapely.area(zone_part).sum()), within_m2=rounding_m2):
         mend = "Repair the polygons where they cross or touch themselves."
         raise InputError("no_spread", "the areas cannot be cut out of the zones without gaps", mend)
-    west, south, _, north = shapely.bounds(polygon).T
-    order = np.lexsort((south, west, -north, zone))
+    order = in_order(polygon, zone)
     return tuple(polygon[order]), zone[order]
 
 

@@ -1,0 +1,120 @@
+"""Styles of map layers, coloured classes and labels, in an open standard (SLD and SE 1.1, OGC 05-078r4, 05-077r4)."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from xml.sax.saxutils import escape
+
+from zonemap.values.colours import INK, NO_SPREAD, RATE_COLOURS, share_from, step_of
+
+_SCHEMA = (
+    'xmlns="http://www.opengis.net/sld" xmlns:se="http://www.opengis.net/se" xmlns:ogc="http://www.opengis.net/ogc" '
+    'version="1.1.0"'
+)
+_EDGE = "#ffffff"
+_NO_SPREAD_EDGE = "#8b9296"
+
+
+@dataclass(frozen=True, slots=True)
+class Coloured:
+    """A layer coloured by a column.
+
+    Attributes
+    ----------
+    layer, name
+        Name of the layer, and of the style.
+    column
+        Numbers, 0 or more, to colour by.
+    values, unit
+        What the column holds, and its unit for the legend.
+    label
+        Column whose text stands on each polygon.
+    only
+        (column, text) pairs that a row must hold to be drawn; an empty text means that the column is empty.
+    """
+
+    layer: str
+    name: str
+    column: str
+    values: Sequence[float]
+    unit: str
+    label: str
+    only: tuple[tuple[str, str], ...] = ()
+
+
+def sld(style: Coloured) -> str:
+    """Write a style: a rule for each colour in use, one for zone 0, and labels.
+
+    Colours go from nothing to the largest value; zone 0 is white within a grey edge.
+    """
+    rules = [_rule("no spread", _both(style, _compare("EqualTo", "zone", "0")), NO_SPREAD, _NO_SPREAD_EDGE)]
+    rules += [
+        _rule(title, _both(style, _compare("GreaterThan", "zone", "0"), *bounds), RATE_COLOURS[step], _EDGE)
+        for step, title, bounds in _classes(style)
+    ]
+    rules.append(_labels(style))
+    return (
+        f'<?xml version="1.0" encoding="UTF-8"?>\n<StyledLayerDescriptor {_SCHEMA}>'
+        f"<NamedLayer><se:Name>{escape(style.layer)}</se:Name><UserStyle><se:Name>{escape(style.name)}</se:Name>"
+        f"<se:FeatureTypeStyle>{''.join(rules)}</se:FeatureTypeStyle></UserStyle></NamedLayer></StyledLayerDescriptor>\n"
+    )
+
+
+def _classes(style: Coloured) -> list[tuple[int, str, list[str]]]:
+    """Step, legend and bounds of each colour that some value takes."""
+    most = max(style.values, default=0.0)
+    by_step: dict[int, list[float]] = {}
+    for value in sorted(set(style.values)):
+        by_step.setdefault(step_of(value / most) if most > 0 else 0, []).append(value)
+    last = len(RATE_COLOURS) - 1
+    classes = []
+    for step, values in by_step.items():
+        bounds = [_compare("GreaterThanOrEqualTo", style.column, f"{share_from(step) * most:.12g}")] if step else []
+        bounds += [_compare("LessThan", style.column, f"{share_from(step + 1) * most:.12g}")] if step < last else []
+        ends = dict.fromkeys(f"{value:.4g}" for value in (values[0], values[-1]))
+        classes.append((step, f"{' to '.join(ends)} {style.unit}".strip(), bounds))
+    return classes
+
+
+def _both(style: Coloured, *conditions: str) -> str:
+    """Filter of the rows of a style that meet all conditions."""
+    own = [_compare("EqualTo", column, text) if text else _empty(column) for column, text in style.only]
+    every = [*own, *conditions]
+    if not every:
+        return ""
+    joined = every[0] if len(every) == 1 else f"<ogc:And>{''.join(every)}</ogc:And>"
+    return f"<ogc:Filter>{joined}</ogc:Filter>"
+
+
+def _compare(how: str, column: str, text: str) -> str:
+    name = f"<ogc:PropertyName>{escape(column)}</ogc:PropertyName>"
+    return f"<ogc:PropertyIs{how}>{name}<ogc:Literal>{escape(text)}</ogc:Literal></ogc:PropertyIs{how}>"
+
+
+def _empty(column: str) -> str:
+    return f"<ogc:PropertyIsNull><ogc:PropertyName>{escape(column)}</ogc:PropertyName></ogc:PropertyIsNull>"
+
+
+def _rule(title: str, conditions: str, fill: str, edge: str) -> str:
+    return (
+        f"<se:Rule><se:Name>{escape(title)}</se:Name>"
+        f"<se:Description><se:Title>{escape(title)}</se:Title></se:Description>{conditions}"
+        f"<se:PolygonSymbolizer><se:Fill>{_parameter('fill', fill)}</se:Fill>"
+        f"<se:Stroke>{_parameter('stroke', edge)}{_parameter('stroke-width', '1')}</se:Stroke>"
+        "</se:PolygonSymbolizer></se:Rule>"
+    )
+
+
+def _labels(style: Coloured) -> str:
+    return (
+        f"<se:Rule><se:Name>labels</se:Name>{_both(style)}"
+        f"<se:TextSymbolizer><se:Label><ogc:PropertyName>{escape(style.label)}</ogc:PropertyName></se:Label>"
+        f"<se:Font>{_parameter('font-size', '10')}</se:Font>"
+        f"<se:Halo><se:Radius>1</se:Radius><se:Fill>{_parameter('fill', _EDGE)}</se:Fill></se:Halo>"
+        f"<se:Fill>{_parameter('fill', INK)}</se:Fill></se:TextSymbolizer></se:Rule>"
+    )
+
+
+def _parameter(name: str, text: str) -> str:
+    return f'<se:SvgParameter name="{name}">{text}</se:SvgParameter>'
