@@ -168,6 +168,24 @@ def _write(
         if plan.value.flat_loss > 0:
             draw_choices(plan, build / "choices.png")
         draw_variograms(plan, build / "variograms.png")
+    _write_reports(plan, build, formats)
+
+
+def _write_reports(plan: Plan, build: Path, formats: tuple[str, ...]) -> None:
+    """Write the sheet, from the pictures that were drawn."""
+    from zonemap.io.formats import controller_files
+    from zonemap.machine.operator import operator_sheet
+    from zonemap.report.sheet.write import write_sheet
+
+    pictures = {path.stem: path for path in sorted(build.glob("*.png"))}
+    write_sheet(
+        plan,
+        build,
+        pictures=pictures,
+        written_on=_day_of(plan.case),
+        operator=operator_sheet(plan.prescription, plan.case.field, plan.case.spreader),
+        files=controller_files(plan, formats),
+    )
 
 
 def _write_geopackage(plan: Plan, build: Path) -> None:
@@ -201,6 +219,8 @@ def _write_shapefiles(plan: Plan, build: Path) -> None:
 def _verify(plan: Plan, rasters: Mapping[str, Layers], build: Path, formats: tuple[str, ...]) -> None:
     """Read every file back that `_write` wrote, each with another library than wrote it."""
     from zonemap.io.verify import verify_result
+    from zonemap.report.read_back import check_sheet
+    from zonemap.report.sheet.write import SHEET
 
     verify_result(
         build,
@@ -213,6 +233,7 @@ def _verify(plan: Plan, rasters: Mapping[str, Layers], build: Path, formats: tup
         formats=formats,
     )
     json.loads((build / "summary.json").read_text(encoding="utf-8"))
+    check_sheet(build / SHEET, plan)
 
 
 def _record(plan: Plan, pipeline: Pipeline) -> dict[str, Any]:
