@@ -18,13 +18,15 @@ from zonemap.report.words import (
     shown_unit,
     two_digits,
 )
-from zonemap.values.arrays import FloatArray
+from zonemap.values.arrays import FloatArray, IntArray
 from zonemap.values.plan import Plan
 from zonemap.values.surface import Surface
 from zonemap.values.variogram import Variogram
 
 _STRUCTURE = {"found": "a pattern", "not_found": "no pattern", "too_few": "too few"}
 _FAMILIES = {"matern_1_2": "Matern 1/2", "matern_3_2": "Matern 3/2", "matern_5_2": "Matern 5/2"}
+#: two digits of a quantile need no more cells
+_MOST_CELLS = 2000
 #: the season's demand is met from here on
 _MET = 0.995
 
@@ -85,19 +87,26 @@ def samples(plan: Plan) -> Section:
 
 def uncertainty(plan: Plan) -> Section:
     """How far places differ, and how uncertain each is, a row a quantity."""
+    area, cells = plan.grid.cell_area_ha, _spread_cells(plan.grid.cells)
+    zone_area = np.bincount(plan.zones.number - 1, weights=area)
     rows = []
     for quantity, surface in plan.surfaces.items():
         factor, unit = shown_unit(surface.unit, shown(plan).read)
-        mean, area = surface.mean() / factor, plan.grid.cell_area_ha
-        low, high = np.quantile(mean, (0.1, 0.9))
-        least, most = (float(surface.quantile(p) @ area / area.sum()) / factor for p in (0.05, 0.95))
+        some, weight = surface.of_cells(cells), area[cells] / area[cells].sum()
+        low, high = np.quantile(some.mean(), (0.1, 0.9)) / factor
+        least, most = (float(some.quantile(p) @ weight) / factor for p in (0.05, 0.95))
         between = (f"{two_digits(low)} to {two_digits(high)}",) if plan.mapped else ()
-        middle = two_digits(float(mean @ area / area.sum()))
+        middle = two_digits(float(plan.zone_report.supply[quantity] @ zone_area / zone_area.sum()) / factor)
         rows.append((quantity, unit, middle, *between, f"{two_digits(least)} to {two_digits(most)}"))
     places = ("8 of 10 places have a mean of",) if plan.mapped else ()
     caption = "Means, and the range within which the value of a place lies in 9 cases of 10"
     head = ("quantity", "unit", "mean", *places, "a place is within")
     return Section("How uncertain the values are", tables=(Table(caption, head, tuple(rows), words=frozenset({1})),))
+
+
+def _spread_cells(cells: int) -> IntArray:
+    """Numbers of cells that stand for all, evenly spaced."""
+    return np.unique(np.linspace(0, cells - 1, min(cells, _MOST_CELLS)).astype(np.int64))
 
 
 def variograms(plan: Plan) -> Section:

@@ -11,6 +11,8 @@ from zonemap.report.shown import Shown, shown, total
 from zonemap.values.plan import Plan
 from zonemap.values.programme import Balance, Programme
 
+#: title of the first section
+RATES = "What to spread"
 _ANSWERS = {"least_cost": "least cost", "mineral": "mineral products only", "organic": "organic products only"}
 _SPREADINGS = {"separate": "a trip a product", "bins": "products side by side", "blend": "one blend a pass"}
 #: a need below this is none
@@ -24,10 +26,9 @@ def spreading_sections(plan: Plan) -> list[Section]:
 
 def rates(plan: Plan) -> Section:
     """Rate of every zone, and the total of every application."""
-    title = "What to spread"
     if not plan.prescription.applications:
-        return Section(title, ("Nothing to spread.",))
-    return Section(title, tables=(_rate_table(plan), totals_table(plan)))
+        return Section(RATES, ("Nothing to spread.",))
+    return Section(RATES, tables=(_rate_table(plan), totals_table(plan)))
 
 
 def _rate_table(plan: Plan) -> Table:

@@ -14,8 +14,9 @@ from typing import Any, Literal
 
 from zonemap.errors import OutputError
 from zonemap.report.document.parts import Picture, Section, Table
+from zonemap.report.document.passes import field_line
 from zonemap.report.document.result import sections_of
-from zonemap.report.sheet.grower import field_line, grower_page
+from zonemap.report.sheet.grower import grower_page
 from zonemap.values.delivery import Delivery
 from zonemap.values.operator_sheet import OperatorSheet
 from zonemap.values.plan import Plan
