@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import date
 
 import numpy as np
 import pytest
@@ -155,3 +156,19 @@ def test_zones_of_one_rate_share_a_row_of_figures(tomatoes):
     assert table.rows[0][0] == "1, 2, 3"
     # 50 lb/ac on 0.25 m2: 50 x 453.59237 g / 4,046.856 m2 x 0.25 m2 = 1.40 g
     assert (table.rows[0][1], table.rows[0][2]) == ("50", "1.4")
+
+
+def test_large_figures_are_written_out(stripes):
+    fast = replace(stripes.case.spreader, speed_m_s=100.0)
+    application = replace(stripes.prescription.applications[0], rate_kg_ha=np.full(8, 9000.0))
+    plan = replace(stripes, prescription=replace(stripes.prescription, applications=(application,)))
+    cells = checks_of(plan, application, operator_sheet(plan.prescription, plan.case.field, fast)).rows[0]
+    assert "e+" not in " ".join(cells)
+
+
+def test_a_pass_after_the_latest_day_is_said_to_be_late(tomatoes):
+    early = tomatoes.prescription.applications[0]
+    assert dict(application_facts(tomatoes, early, None))["Latest day"] == "2026-05-24 for N"
+    late = replace(early, on=date(2026, 5, 25))
+    said = dict(application_facts(tomatoes, late, None))["Latest day"]
+    assert said == "2026-05-24 for N; this pass is later for N"

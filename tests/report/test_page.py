@@ -127,7 +127,7 @@ def test_the_policy_allows_this_style_by_its_hash_and_pictures_in_the_page_only(
 
 
 def test_markup_in_names_stays_text(page_of, tomatoes):
-    nasty = "<script>alert(1)</script>\"' onload=x &amp; <b>\x00\x0b\ufffe"
+    nasty = "<script>alert(1)</script>\"' onload=x &amp; <b>\x00\x0b\ufffe\u202e"
     field = replace(tomatoes.case.field, name=nasty, no_spread=(NoSpread(nasty, tomatoes.case.field.boundary),))
     applications = tuple(replace(a, product=replace(a.product, name=nasty)) for a in tomatoes.prescription.applications)
     plan = replace(

@@ -205,3 +205,17 @@ def test_what_cannot_be_set_is_said(tomatoes, tmp_path, monkeypatch):
     monkeypatch.setattr(sheet_write, "_CONTENT", "other.json")
     with pytest.raises(OutputError, match="look for unusual characters"):
         write_sheet(tomatoes, tmp_path, pictures={})
+
+
+@pytest.mark.parametrize(
+    "name", ["Поле за рекой", "Wiesen-Äcker №5 ½", "田んぼ", "🌽", "a\x01b\tc\ud7ff", "\ufffe", ""]
+)
+def test_names_in_any_script_can_be_set(garden, tmp_path, name):
+    plan = replace(garden, case=replace(garden.case, field=replace(garden.case.field, name=name)))
+    path = write_sheet(plan, tmp_path, pictures={})
+    check_sheet(path, plan)
+
+
+def test_a_name_cannot_turn_the_text_after_it(garden, tmp_path):
+    plan = replace(garden, case=replace(garden.case, field=replace(garden.case.field, name="\u202eturned")))
+    assert "turned, vegetable garden: 2,669 ft2" in pages(write_sheet(plan, tmp_path, pictures={}))[0]

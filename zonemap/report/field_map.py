@@ -7,7 +7,6 @@ attributes, so that it also shows where a page forbids styles.
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from html import escape
@@ -18,7 +17,7 @@ import shapely
 from shapely import MultiLineString, MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
-from zonemap.report.shown import named, shown, spread_area_ha
+from zonemap.report.shown import named, plain, shown, spread_area_ha
 from zonemap.report.style import INK, rate_colour, scale_bar
 from zonemap.values.arrays import FloatArray
 from zonemap.values.plan import Plan
@@ -36,8 +35,6 @@ _LEAST_LABELLED = 0.004
 _MOST_LABELS = 40
 #: of a label's box that lies on its part, and of the part that the box may cover
 _LEAST_INSIDE, _MOST_COVERED = 0.8, 0.35
-#: what XML 1.0 cannot hold (section 2.2 of the recommendation)
-_NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 _Shape = TypeVar("_Shape", bound=BaseGeometry)
 Box = tuple[float, float, float, float]
@@ -99,7 +96,7 @@ def field_map(plan: Plan, application: Application) -> str:
     marks.append(f'<path d="{_path(frame.page(field.boundary))}" fill="none" stroke="{INK}" stroke-width="1.4"/>')
     marks += [_drawn(label) for label in _labels(plan, application, frame)]
     marks += _scale_and_north(plan, frame)
-    title = escape(_NOT_XML.sub("", map_seen(plan, application)))
+    title = escape(plain(map_seen(plan, application)))
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDTH:g} {frame.height:.0f}" role="img" '
         f'font-family="{_FONT}" fill-rule="evenodd" stroke-linejoin="round"><title>{title}</title>'
@@ -239,7 +236,7 @@ def _drawn(label: _Label) -> str:
 def _text(text: str, across: float, down: float, *, anchor: str, more: str = "") -> str:
     return (
         f'<text x="{across:.2f}" y="{down:.2f}" text-anchor="{anchor}" font-size="10.5" fill="{INK}"{more}>'
-        f"{escape(_NOT_XML.sub('', text))}</text>"
+        f"{escape(plain(text))}</text>"
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,6 +10,10 @@ import numpy as np
 from zonemap.amounts import Reader, reader, small
 from zonemap.values.plan import Plan
 from zonemap.values.prescription import Application, Prescription
+
+_LEFT_OUT = re.compile(
+    "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff\ufdd0-\ufdef\ufffe\uffff\u202a-\u202e\u2066-\u2069]"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +56,27 @@ class Shown:
     def area(self, ha: float) -> str:
         """Area with its unit."""
         return self.read.area(ha)
+
+
+def plain(words: str) -> str:
+    r"""Without what a document must not hold and what would turn the direction of the text after it.
+
+    The first are controls other than white space, surrogates and noncharacters (XML 1.0, section 2.2; WHATWG HTML,
+    section 13.2.3.5), the second the explicit formatting characters of Unicode Standard Annex 9, section 2.
+
+    >>> plain("a\x07b\u202ec")
+    'abc'
+    """
+    return _LEFT_OUT.sub("", words)
+
+
+def three_digits(number: float) -> str:
+    """Three digits, written out.
+
+    >>> three_digits(2178.2), three_digits(0.3456)
+    ('2,178', '0.346')
+    """
+    return f"{number:,.0f}" if number >= 99.95 else f"{number:.3g}"
 
 
 def shown(plan: Plan) -> Shown:

@@ -8,7 +8,7 @@ import numpy as np
 
 from zonemap.report.document.parts import Table
 from zonemap.report.field_map import keep_out_letter
-from zonemap.report.shown import Shown, crop_name, samples_counted, shown, spread_area_ha, total
+from zonemap.report.shown import Shown, crop_name, samples_counted, shown, spread_area_ha, three_digits, total
 from zonemap.units import KG_PER_LB, M_PER_FT, UnitSystem
 from zonemap.values.operator_sheet import Calibration, Load, OperatorSheet, OrderLine
 from zonemap.values.plan import Plan
@@ -96,7 +96,10 @@ def _days(plan: Plan, application: Application) -> str:
         for need in plan.needs
         if need.product is not None and need.product.name == application.product.name and need.spread_by
     }
-    return ", ".join(f"{day} for {quantity}" for quantity, day in days.items())
+    on = application.on
+    late = [quantity for quantity, day in days.items() if on is not None and on > day]
+    said = ", ".join(f"{day} for {quantity}" for quantity, day in days.items())
+    return f"{said}; this pass is later for {', '.join(late)}" if late else said
 
 
 def checks(figures: Calibration, show: Shown, units: UnitSystem) -> Table:
@@ -112,9 +115,13 @@ def checks(figures: Calibration, show: Shown, units: UnitSystem) -> Table:
     for rate in sorted({float(rate) for rate in figures.rate_kg_ha if rate > 0}, reverse=True):
         alike = np.flatnonzero(figures.rate_kg_ha == rate)
         place = int(alike[0])
-        row = [", ".join(str(index + 1) for index in alike), show.rate(rate), f"{1000 * figures.tray_kg[place]:.3g}"]
-        row += [f"{figures.caught_kg[place] / mass:.3g}"] if runs else []
-        row += [f"{60 * figures.flow_kg_s[place] / mass:.3g}"] if flows else []
+        row = [
+            ", ".join(str(index + 1) for index in alike),
+            show.rate(rate),
+            three_digits(1000 * float(figures.tray_kg[place])),
+        ]
+        row += [three_digits(float(figures.caught_kg[place]) / mass)] if runs else []
+        row += [three_digits(60 * float(figures.flow_kg_s[place]) / mass)] if flows else []
         rows.append(tuple(row))
     return Table("To check the machine", tuple(head), tuple(rows))
 

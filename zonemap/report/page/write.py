@@ -16,18 +16,16 @@ from zonemap.report.document.passes import application_facts, checks_of, field_l
 from zonemap.report.document.result import sections_of
 from zonemap.report.document.spreading import RATES
 from zonemap.report.field_map import field_map
-from zonemap.report.shown import named
+from zonemap.report.shown import named, plain
 from zonemap.values.operator_sheet import OperatorSheet
 from zonemap.values.plan import Plan
 from zonemap.values.prescription import Application
 
 PAGE = "report.html"
-#: tables of more columns may have to be scrolled on a phone
-_NARROW = 4
+#: tables of more columns than these may have to be scrolled on a phone, and folded on paper
+_NARROW, _MANY = 4, 6
 _PASSES = "Pass by pass"
 _CAPTION = "Number and rate of each zone; hatched, with a letter: keep out. North is up."
-#: code points that a document must not hold (WHATWG HTML, 13.2.3.5: controls other than white space, noncharacters)
-_NOT_HTML = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff\ufdd0-\ufdef\ufffe\uffff]")
 
 
 def write_report(
@@ -99,7 +97,7 @@ def text(words: str) -> str:
     >>> text("<b> & 'x'")
     '&lt;b&gt; &amp; &#x27;x&#x27;'
     """
-    return escape(_NOT_HTML.sub("", words))
+    return escape(plain(words))
 
 
 def _head(plan: Plan) -> list[str]:
@@ -160,8 +158,9 @@ def _table(table: Table) -> str:
     )
     rows = "\n".join(_row(table, row) for row in table.rows)
     scrolled = f' role="region" tabindex="0" aria-label="{text(table.caption)}"' if len(table.head) > _NARROW else ""
+    many = " many" if len(table.head) > _MANY else ""
     return (
-        f'<div class="wide"{scrolled}><table>'
+        f'<div class="wide{many}"{scrolled}><table>'
         f"<caption>{text(table.caption)}</caption>\n<thead><tr>{head}</tr></thead>\n<tbody>\n{rows}\n</tbody></table></div>"
     )
 

@@ -17,6 +17,7 @@ from zonemap.report.document.parts import Picture, Section, Table
 from zonemap.report.document.passes import field_line
 from zonemap.report.document.result import sections_of
 from zonemap.report.sheet.grower import grower_page
+from zonemap.report.shown import plain
 from zonemap.values.delivery import Delivery
 from zonemap.values.operator_sheet import OperatorSheet
 from zonemap.values.plan import Plan
@@ -124,7 +125,8 @@ def _typeset(content: Json, pictures: Mapping[str, Path], written_on: date | Non
     with TemporaryDirectory(prefix="zonemap-sheet-") as name:
         folder = Path(name)
         (folder / _TEMPLATE).write_bytes((resources("zonemap.report.sheet") / _TEMPLATE).read_bytes())
-        (folder / _CONTENT).write_text(json.dumps(content, ensure_ascii=False, allow_nan=False), encoding="utf-8")
+        text = plain(json.dumps(content, ensure_ascii=False, allow_nan=False))
+        (folder / _CONTENT).write_text(text, encoding="utf-8")
         for key, path in pictures.items():
             shutil.copyfile(path, folder / f"{key}.png")
         try:
