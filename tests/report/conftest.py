@@ -80,9 +80,15 @@ def striped(plan, count):
 
 
 @pytest.fixture(scope="session")
-def stripes(tomatoes):
+def strips_of(tomatoes):
+    """Give a function that makes a plan of so many zones side by side."""
+    return lambda count: striped(tomatoes, count)
+
+
+@pytest.fixture(scope="session")
+def stripes(strips_of):
     """Eight zones with rates of 10, 20, ... 80 kg/ha, and a well."""
-    return striped(tomatoes, 8)
+    return strips_of(8)
 
 
 @pytest.fixture(scope="session")

@@ -77,6 +77,26 @@ def test_every_zone_is_named_with_its_rate_and_no_label_lies_on_another(stripes)
     assert all(not one.overlaps(other) for index, one in enumerate(boxes(svg)) for other in boxes(svg)[:index])
 
 
+def test_labels_of_a_zone_in_many_narrow_parts_do_not_pile_up(strips_of):
+    plan = strips_of(30)
+    alternating = np.where(plan.prescription.zone > 0, (plan.prescription.zone - 1) % 3 + 1, 0)
+    plan = replace(plan, prescription=replace(plan.prescription, zone=alternating))
+    labels = boxes(drawn(plan))
+    assert len(labels) > 4
+    assert all(not one.overlaps(other) for index, one in enumerate(labels) for other in labels[:index])
+
+
+def test_a_zone_gives_way_to_the_letter_of_a_closed_place(strips_of):
+    plan = strips_of(1)
+    whole = plan.case.field.boundary
+    plan = replace(plan, prescription=replace(plan.prescription, polygon=tuple(whole.geoms), zone=[1]))
+    middle = shapely.maximum_inscribed_circle(whole.geoms[0], tolerance=0.1).coords[0]
+    well = NoSpread("well", shapely.MultiPolygon([shapely.Point(middle).buffer(2.0)]))
+    field = replace(plan.case.field, no_spread=(well,))
+    letter, zone = boxes(drawn(replace(plan, case=replace(plan.case, field=field))))
+    assert not letter.intersects(zone)
+
+
 def test_hatching_stays_within_the_no_spread_area_and_its_letter_stands_on_it(stripes):
     svg = drawn(stripes)
     hatching = next(path for path in svg.iter(f"{SVG}path") if path.get("stroke-width") == "0.7")
