@@ -42,6 +42,8 @@ def garden():
 def limed():
     """Rules for extracts, mineral products only, no calendar."""
     return planned("limed_rotation")
+
+
 def striped(plan, count):
     """The same field in zones side by side, each with a rate of its own, and a well in the middle."""
     west, south, east, north = plan.case.field.boundary.bounds
@@ -102,7 +104,7 @@ def pictures(tmp_path):
     """A small PNG for every picture."""
     from matplotlib.image import imsave
 
-    paths = {name: tmp_path / f"{name}.png" for name in ("season", "map", "choices", "variograms")}
+    paths = {name: tmp_path / f"{name}.png" for name in ("season", "programme", "map", "choices", "variograms")}
     for path in paths.values():
         imsave(path, np.zeros((4, 6)))
     return paths

@@ -136,6 +136,13 @@ def test_eight_zones_many_closed_places_and_long_names_stay_on_one_page_a_pass(s
     assert "What stands behind it" in texts[3]
 
 
+def test_a_caution_that_names_another_product_stands_on_that_products_page_only(tomatoes, tmp_path):
+    notes = (Note("caution", "bone meal: dusty."), Note("caution", "Mind the wells."))
+    texts = pages(write_sheet(replace(tomatoes, notes=notes), tmp_path, pictures={}))[:3]
+    assert ["bone meal: dusty." in text for text in texts] == [False, True, False]
+    assert all("Mind the wells." in text for text in texts)
+
+
 def test_nothing_to_spread_is_said_and_the_evidence_still_printed(idle, tmp_path):
     path = write_sheet(idle, tmp_path, pictures={})
     texts = pages(path)

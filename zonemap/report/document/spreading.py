@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 
 from zonemap.amounts import Reader
-from zonemap.report.document.parts import Section, Table
+from zonemap.report.bill import bags_of, cost_of
+from zonemap.report.document.parts import Picture, Section, Table
+from zonemap.report.programme import ANSWERS, SPREADINGS, other_sentences, programme_sentences, same_doses
 from zonemap.report.shown import Shown, shown, total
 from zonemap.values.plan import Plan
 from zonemap.values.programme import Balance, Programme
 
 #: title of the first section
 RATES = "What to spread"
-_ANSWERS = {"least_cost": "least cost", "mineral": "mineral products only", "organic": "organic products only"}
-_SPREADINGS = {"separate": "a trip a product", "bins": "products side by side", "blend": "one blend a pass"}
 #: a need below this is none
 _LEAST_KG_HA = 0.05
 
@@ -45,17 +44,15 @@ def totals_table(plan: Plan) -> Table:
     """What is spread in all, application by application."""
     rows = []
     for application in plan.prescription.applications:
-        product, kg = application.product, plan.prescription.total_kg(application)
-        bags = (
-            f"{math.ceil(kg / product.bag_kg - 1e-9)} of {shown(plan).mass(product.bag_kg)}" if product.bag_kg else ""
-        )
-        cost = "" if product.price_per_kg is None else f"{kg * product.price_per_kg:,.2f}"
+        product, count, money = application.product, bags_of(plan, application), cost_of(plan, application)
+        bags = f"{count} of {shown(plan).mass(product.bag_kg)}" if count and product.bag_kg else ""
+        cost = "" if money is None else f"{money:,.2f}"
         day = application.on.isoformat() if application.on else "no day named"
         rows.append((product.name, day, total(plan, application), bags, cost))
     head = ("product", "day", "in all", "bags", "cost")
     kept = [column for column in range(len(head)) if column < 3 or any(row[column] for row in rows)]
     return Table(
-        "Totals; costs of what is spread, in the currency of your prices" if 4 in kept else "Totals",
+        "Totals; costs as it is bought, in the currency of your prices" if 4 in kept else "Totals",
         tuple(head[column] for column in kept),
         tuple(tuple(row[column] for column in kept) for row in rows),
         words=frozenset({1}),
@@ -85,21 +82,24 @@ def balance(plan: Plan) -> Section:
     title = "What is lacking and what is given"
     if plan.programmes is None:
         return Section(title)
-    read = shown(plan).read
+    read, said = shown(plan).read, programme_sentences(plan)
     rows = tuple(
         (each.element, *_pairs(each, read), _behind(each, read))
         for each in plan.programmes.chosen.balances
         if max(each.need_kg_ha.max(), each.given_kg_ha.max()) >= _LEAST_KG_HA
     )
-    missing = plan.programmes.chosen.missing
-    said = (f"Nothing that may be spread holds {_listed(missing)}.",) if missing else ()
     if not rows:
-        return Section(title, said)
+        return Section(title, points=said)
     caption = (
         f"Lacking over the season / given, {read.rate_unit} of the element, and where what is given is ever behind"
     )
     head = ("element", *(f"zone {number}" for number in plan.outlines.zone), "behind")
-    return Section(title, said, tables=(Table(caption, head, rows, words=frozenset({len(head) - 1})),))
+    table = Table(caption, head, rows, words=frozenset({len(head) - 1}))
+    behind = [each.element for each in plan.programmes.chosen.balances if each.behind_kg_ha.any()]
+    seen = "Cumulative need of each element by zone, and above it in steps what becomes available from what is spread. "
+    seen += f"It falls behind for {', '.join(behind)}." if behind else "It is never behind."
+    picture = Picture("programme", "What is lacking and what is put on, day by day, and what the ways cost", seen)
+    return Section(title, points=said, tables=(table,), pictures=(picture,))
 
 
 def _pairs(each: Balance, read: Reader) -> Iterator[str]:
@@ -123,30 +123,22 @@ def others(plan: Plan) -> Section:
     programmes = plan.programmes
     if programmes is None or not (programmes.others or programmes.unavailable):
         return Section(title)
-    show = shown(plan)
-    rows = tuple(_programme(each, show, taken=index == 0) for index, each in enumerate(programmes.all) if each.doses)
-    head = ("programme", "spread as", "products", "trips", "cost", "falls behind in")
-    caption = "Programmes that were worked out; a cost is money for products as they are bought and for trips"
-    unavailable = tuple(f"{_ANSWERS.get(name, name)}: {why}." for name, why in programmes.unavailable.items())
-    tables = (Table(caption, head, rows, words=frozenset({1, 2, 5})),) if rows else ()
-    return Section(title, points=unavailable, tables=tables)
+    rows = tuple(_programme(each, programmes.chosen, shown(plan)) for each in programmes.all if each.doses)
+    head = ("programme", "spread as", "products", "trips", "cost", "falls behind in", "")
+    caption = "Ways to meet the needs, products as they are bought and trips in the currency of your prices"
+    names = {**ANSWERS, **SPREADINGS}
+    unavailable = (f"{names[name]}: {why}." for name, why in programmes.unavailable.items())
+    held = (said for each in programmes.others for said in other_sentences(each, plan))
+    tables = (Table(caption, head, rows, words=frozenset({1, 2, 5, 6})),) if rows else ()
+    return Section(title, points=(*unavailable, *held), tables=tables)
 
 
-def _programme(each: Programme, show: Shown, *, taken: bool) -> tuple[str, ...]:
-    name = _ANSWERS[each.answer] + (" (taken)" if taken else "")
+def _programme(each: Programme, chosen: Programme, show: Shown) -> tuple[str, ...]:
     products = ", ".join(f"{purchase.product.name} {show.mass(purchase.total_kg)}" for purchase in each.purchases)
     cost = "not all prices known" if each.cost is None else f"{each.cost:,.2f}"
     behind = [(float(b.behind_kg_ha.max()), b.element) for b in each.balances if b.behind_kg_ha.max() > _LEAST_KG_HA]
     most = [f"{element} by {show.read.rate(kg_ha)}" for kg_ha, element in sorted(behind, reverse=True)]
     most += [f"no {element}" for element in each.missing]
-    return name, _SPREADINGS[each.spreading], products, str(each.trips), cost, "; ".join(most) or "nothing"
-
-
-def _listed(names: tuple[str, ...]) -> str:
-    """Join names in words.
-
-    >>> _listed(("N", "P", "K"))
-    'N, P and K'
-    """
-    *first, last = names
-    return f"{', '.join(first)} and {last}" if first else last
+    remark = "taken" if each is chosen else "the same" if same_doses(each, chosen) else ""
+    said = "; ".join(most) or "nothing"
+    return ANSWERS[each.answer], SPREADINGS[each.spreading], products, str(each.trips), cost, said, remark

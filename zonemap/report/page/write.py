@@ -36,8 +36,8 @@ def write_report(
     Parameters
     ----------
     pictures
-        Name -> PNG of the pictures that were drawn: ``season``, ``map``, ``choices``, ``variograms``. One that is
-        missing is left out.
+        Name -> PNG of the pictures that were drawn: ``season``, ``programme``, ``map``,
+        ``choices``, ``variograms``. One that is missing is left out.
     operator
         Loads, orders and figures to check the machine by; ``None`` leaves them out.
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from zonemap.report.document.decisions import notes_of
+from zonemap.report.document.decisions import joined, notes_of
 from zonemap.report.document.passes import application_facts, checks_of, field_line, keep_out, zone_amounts
 from zonemap.report.field_map import field_map, map_seen
 from zonemap.report.shown import Shown, shown
@@ -52,9 +52,16 @@ def grower_page(
         "loading": loading(files, shown(plan)),
         "delivery": _delivery(deliveries, application),
         "warnings": [text for text in notes_of(plan, "warning") if text.startswith(f"{application.product.name}: ")],
-        "cautions": list(notes_of(plan, "caution")),
+        "cautions": list(cautions_for(plan, application)),
         "done": list(_DONE),
     }
+
+
+def cautions_for(plan: Plan, application: Application) -> tuple[str, ...]:
+    """All cautions but those that name another product."""
+    others = {each.product.name for each in plan.prescription.applications} - {application.product.name}
+    texts = (note.text for note in plan.notes if note.kind == "caution")
+    return joined(text for text in texts if text.partition(": ")[0] not in others)
 
 
 def loading(files: Sequence[str], show: Shown) -> list[str]:

@@ -44,8 +44,8 @@ def write_sheet(
     Parameters
     ----------
     pictures
-        Name -> PNG of the pictures that were drawn: ``season``, ``map``, ``choices``, ``variograms``. One that is
-        missing is left out.
+        Name -> PNG of the pictures that were drawn: ``season``, ``programme``, ``map``,
+        ``choices``, ``variograms``. One that is missing is left out.
     written_on
         Day that the document states; ``None`` for none.
     operator
