@@ -36,7 +36,7 @@ def test_the_sheet_has_a_page_for_each_pass_with_its_total_and_files(outcomes, n
     texts = [" ".join(page.extract_text().split()) for page in read.pages]
     shapefiles = {path.name for path in (outcome.folder / "controller").glob("*.shp")}
     applications = plan.prescription.applications
-    assert len(applications) < len(texts) <= len(applications) + 6
+    assert len(applications) < len(texts) <= len(applications) + 8
     for text, application in zip(texts, applications, strict=False):
         total = plan.prescription.total_kg(application)
         printed = re.search(r"In all ((?:[\d,.]+ (?:lb|oz|kg|g) ?)+)", text)[1]

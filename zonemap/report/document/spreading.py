@@ -124,7 +124,7 @@ def others(plan: Plan) -> Section:
     if programmes is None or not (programmes.others or programmes.unavailable):
         return Section(title)
     rows = tuple(_programme(each, programmes.chosen, shown(plan)) for each in programmes.all if each.doses)
-    head = ("programme", "spread as", "products", "trips", "cost", "falls behind in", "")
+    head = ("programme", "spread as", "products", "trips", "cost", "falls behind in", "remark")
     caption = "Ways to meet the needs, products as they are bought and trips in the currency of your prices"
     names = {**ANSWERS, **SPREADINGS}
     unavailable = (f"{names[name]}: {why}." for name, why in programmes.unavailable.items())
