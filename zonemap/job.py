@@ -171,6 +171,21 @@ def _write(
         if plan.value.flat_loss > 0:
             draw_choices(plan, build / "choices.png")
         draw_variograms(plan, build / "variograms.png")
+    _write_reports(plan, build, formats)
+
+
+def _write_reports(plan: Plan, build: Path, formats: tuple[str, ...]) -> None:
+    """Write sheet and page, with the pictures that were drawn."""
+    from zonemap.io.formats import controller_files
+    from zonemap.machine.operator import operator_sheet
+    from zonemap.report.page.write import write_report
+    from zonemap.report.sheet.write import write_sheet
+
+    pictures = {path.stem: path for path in sorted(build.glob("*.png"))}
+    operator = operator_sheet(plan.prescription, plan.case.field, plan.case.spreader)
+    files = controller_files(plan, formats)
+    write_sheet(plan, build, pictures=pictures, written_on=_day_of(plan.case), operator=operator, files=files)
+    write_report(plan, build, pictures=pictures, operator=operator)
 
 
 def _write_geopackage(plan: Plan, build: Path) -> None:
@@ -204,6 +219,9 @@ def _write_shapefiles(plan: Plan, build: Path) -> None:
 def _verify(plan: Plan, rasters: Mapping[str, Layers], build: Path, formats: tuple[str, ...]) -> None:
     """Read every file back that `_write` wrote, each with another library than wrote it."""
     from zonemap.io.verify import verify_result
+    from zonemap.report.page.write import PAGE
+    from zonemap.report.read_back import check_page, check_sheet
+    from zonemap.report.sheet.write import SHEET
 
     verify_result(
         build,
@@ -216,6 +234,8 @@ def _verify(plan: Plan, rasters: Mapping[str, Layers], build: Path, formats: tup
         formats=formats,
     )
     json.loads((build / "summary.json").read_text(encoding="utf-8"))
+    check_sheet(build / SHEET, plan)
+    check_page(build / PAGE, plan)
 
 
 def _record(plan: Plan, pipeline: Pipeline) -> dict[str, Any]:

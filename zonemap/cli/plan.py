@@ -34,7 +34,7 @@ from zonemap.cli.door import one_line_errors, quiet_libraries, stage_lines
 def plan(folder: Path, pipeline: str | None, out: Path | None, formats: str | None, as_json: bool) -> int:  # noqa: FBT001 - click's way
     """Plan the field in DIR and publish the result whole.
 
-    Writes prescription.gpkg, controller/ (shapefiles), surfaces/ (GeoTIFF), map.png, variograms.png,
+    Writes sheet.pdf and report.html, prescription.gpkg, controller/ (shapefiles), surfaces/ (GeoTIFF), pictures (PNG),
     summary.json and manifest.json. --formats chooses what the prescription is written as: csv is zones.csv,
     rate_raster is rates/ (GeoTIFF), iso_... is controller/TASKDATA/ (ISO 11783-10, version 3 or 4; one folder
     each where several are asked for). The result folder is replaced only after every file has been read back.

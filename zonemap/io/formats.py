@@ -62,6 +62,15 @@ def task_data_folders(formats: tuple[str, ...]) -> dict[str, str]:
     return {name: _CONTROLLER if len(names) == 1 else f"{_CONTROLLER}/{name}" for name in names}
 
 
+def controller_files(plan: Plan, formats: tuple[str, ...]) -> tuple[tuple[str, ...], ...]:
+    """For each application, the files and folders of the result that a controller reads."""
+    from zonemap.io.shapefile import shapefile_stems
+
+    tasks = tuple(f"{folder}/TASKDATA" for folder in task_data_folders(formats).values())
+    stems = shapefile_stems(plan.case.field.name, plan.prescription)
+    return tuple(((f"{_CONTROLLER}/{stem}.shp",) if SHAPEFILE in formats else ()) + tasks for stem in stems)
+
+
 def write_formats(build: Path, plan: Plan, formats: tuple[str, ...]) -> tuple[Note, ...]:
     """Write rate rasters, the zone table and task data, as chosen, into a result folder.
 

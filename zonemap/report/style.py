@@ -15,6 +15,9 @@ if TYPE_CHECKING:
 
 INK = colours.INK
 FAINT = "#8b9296"
+#: perceptual and safe for the colour-blind: dry straw to deep teal
+RATE_COLOURS = ("#f3ecd2", "#d9cf9a", "#a9bf8f", "#6fa68c", "#3d8787", "#2b6f80", "#27597a", "#2c4468")
+_LIGHTER = 4
 #: of zlib, 1 to 9: against its usual 6 the files are a sixth larger and written in half the time
 _PNG_EFFORT = 1
 
@@ -23,6 +26,11 @@ def save_picture(figure: Figure, path: Path, *, dots_per_inch: int) -> None:
     """Write a figure as PNG; the same figure gives the same bytes."""
     effort = {"compress_level": _PNG_EFFORT}
     figure.savefig(path, dpi=dots_per_inch, metadata={"Software": None}, pil_kwargs=effort)
+
+
+def rate_colour(rate: float, highest: float) -> str:
+    """Colour of a rate on a scale from 0 to the highest; light enough that what is written on paper can be read."""
+    return RATE_COLOURS[round(_LIGHTER * rate / highest) if highest > 0 else 0]
 
 
 def quiet_axes(axes: Axes) -> None:
@@ -42,7 +50,7 @@ def map_frame(axes: Axes, field: Field, read: Reader) -> None:
     axes.set_ylim(south - 2.5 * margin, north + margin)
     axes.set_aspect("equal")
     axes.set_axis_off()
-    metres, text = _scale_bar((east - west) / 4, feet=read.rate_unit == "lb/ac")
+    metres, text = scale_bar((east - west) / 4, feet=read.rate_unit == "lb/ac")
     base = south - 1.6 * margin
     axes.plot([west, west + metres], [base, base], color=INK, linewidth=2, solid_capstyle="butt")
     axes.text(west + metres + margin / 2, base, text, fontsize=7, va="center", color=INK)
@@ -57,7 +65,7 @@ def map_frame(axes: Axes, field: Field, read: Reader) -> None:
     )
 
 
-def _scale_bar(target_m: float, *, feet: bool) -> tuple[float, str]:
+def scale_bar(target_m: float, *, feet: bool) -> tuple[float, str]:
     """Longest round length not above the target."""
     unit = 0.3048 if feet else 1.0
     sizes = [factor * 10.0**power for power in range(5) for factor in (1, 2, 5)]
