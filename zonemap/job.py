@@ -184,7 +184,15 @@ def _write_reports(plan: Plan, build: Path, formats: tuple[str, ...]) -> None:
     pictures = {path.stem: path for path in sorted(build.glob("*.png"))}
     operator = operator_sheet(plan.prescription, plan.case.field, plan.case.spreader)
     files = controller_files(plan, formats)
-    write_sheet(plan, build, pictures=pictures, written_on=_day_of(plan.case), operator=operator, files=files)
+    write_sheet(
+        plan,
+        build,
+        pictures=pictures,
+        written_on=_day_of(plan.case),
+        operator=operator,
+        deliveries=plan.deliveries,
+        files=files,
+    )
     write_report(plan, build, pictures=pictures, operator=operator)
 
 

@@ -9,8 +9,9 @@ import numpy as np
 from zonemap.errors import OutputError
 from zonemap.io.csv_rows import safe_cell, write_csv
 from zonemap.io.names import plain_text
-from zonemap.io.prescription_rows import AREA_UNITS, RATE_UNITS, application_rows, exact_area_in
+from zonemap.io.prescription_rows import application_rows, exact_area_in
 from zonemap.values.arrays import FloatArray, IntArray
+from zonemap.values.file_units import AREA_UNITS, file_units
 from zonemap.values.prescription import Application, Prescription
 
 ZONE_TABLE = "zones.csv"
@@ -77,10 +78,10 @@ def _columns(prescription: Prescription, *, where: str) -> dict[str, FloatArray 
     }
     for application in prescription.applications:
         name = _name(application)
-        mass = RATE_UNITS[units].split("/")[0]
+        amount = file_units(units, application.product).amount_unit
         rows = application_rows(prescription, application, where=where)
         rate = np.array([rows.rate[rows.zone == number][0] for number in numbers])
-        rate_heading, total_heading = f"{name} [{rows.rate_unit}]", f"{name}, total [{mass}]"
+        rate_heading, total_heading = f"{name} [{rows.rate_unit}]", f"{name}, total [{amount}]"
         if rate_heading in columns:
             what = f"'{application.product.name}' is applied twice on one day"
             raise OutputError(where, what, "Join the two rates, or give one of them another day.")

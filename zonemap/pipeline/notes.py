@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+import numpy as np
+
 from zonemap.amounts import reader
 from zonemap.pipeline.product_cautions import product_cautions
 from zonemap.units import KG_HA_PER_LB_1000FT2
