@@ -97,9 +97,18 @@ def _days(plan: Plan, application: Application) -> str:
         if need.product is not None and need.product.name == application.product.name and need.spread_by
     }
     on = application.on
-    late = [quantity for quantity, day in days.items() if on is not None and on > day]
+    unmet = _unmet(plan)
+    late = [q for q, day in days.items() if on is not None and on > day and (unmet is None or q in unmet)]
     said = ", ".join(f"{day} for {quantity}" for quantity, day in days.items())
     return f"{said}; this pass is later for {', '.join(late)}" if late else said
+
+
+def _unmet(plan: Plan) -> set[str] | None:
+    """Elements that fall behind or were lacking before anything could feed; ``None`` where no programme says so."""
+    if plan.programmes is None:
+        return None
+    balances = plan.programmes.chosen.balances
+    return {balance.element for balance in balances if balance.behind_kg_ha.any() or balance.lost_kg_ha.any()}
 
 
 def checks(figures: Calibration, show: Shown, units: UnitSystem) -> Table:
