@@ -78,7 +78,11 @@ def binding_limits(solution: Solution, remodel: Callable[[Ask], Model]) -> tuple
         return ()
     found = []
     for name, element, freed in _relaxed(solution.model.ask):
-        nearest = least(remodel(freed).may_fall_behind(np.inf), goal="behind", rows=solution.rows, rough=True)
+        model = remodel(freed).may_fall_behind(np.inf)
+        bound = least(model, goal="behind", rows=solution.rows, how="relaxed")
+        if bound is None or _weighed(model, bound.behind) > (1 - _LEAST_RELIEF) * behind:
+            continue
+        nearest = least(model, goal="behind", rows=bound.rows, how="rough")
         if nearest is not None:
             relief = 1 - _weighed(nearest.model, nearest.behind) / behind
             if relief > _LEAST_RELIEF:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -21,9 +22,12 @@ from zonemap.values.arrays import FloatArray
 _GAP = 1e-6
 _SECONDS = 60.0
 #: the same where a rough answer will do
-_ROUGH_GAP, _ROUGH_SECONDS = 1e-3, 3.0
+_ROUGH_GAP = 5e-3
 #: what remains behind is held to this much more than the least, for rounding
 _SLACK = 1e-6
+
+
+How = Literal["exact", "rough", "relaxed"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,25 +80,26 @@ def solve(model: Model) -> Solution | None:
     return least(model.may_fall_behind(allowed), goal="cost", rows=nearest.rows)
 
 
-def least(model: Model, *, goal: Goal, rows: frozenset[Row] | None = None, rough: bool = False) -> Solution | None:
+def least(model: Model, *, goal: Goal, rows: frozenset[Row] | None = None, how: How = "exact") -> Solution | None:
     """Solve with the days that matter: those on which a solution is late are added until none is.
 
     The relaxation without whole numbers is cleared of late days first: it is quick.
 
     Parameters
     ----------
-    rough
-        Stop at a thousandth of the best there can be or after a few seconds, and add no day after that.
+    how
+        ``rough`` stops at half a hundredth of the best there can be and then adds no day; ``relaxed`` leaves whole
+        numbers out, and so says what cannot be bettered.
     """
     rows = model.first_rows() if rows is None else rows | model.first_rows()
-    for whole in (False, True):
+    for whole in (False,) if how == "relaxed" else (False, True):
         while True:
-            solved = _solved(model, rows, goal=goal, whole=whole, rough=rough)
+            solved = _solved(model, rows, goal=goal, whole=whole, how=how)
             if solved is None:
                 return None
             column, gap = solved
             late = model.late_rows(model.rates_of(column)) if goal == "cost" else _later(model, column)
-            if late <= rows or (rough and whole):
+            if late <= rows or (how == "rough" and whole):
                 break
             rows = rows | late
     return Solution(model, column, rows, gap)
@@ -108,7 +113,7 @@ def _later(model: Model, column: FloatArray) -> frozenset[Row]:
 
 
 def _solved(
-    model: Model, rows: frozenset[Row], *, goal: Goal, whole: bool, rough: bool
+    model: Model, rows: frozenset[Row], *, goal: Goal, whole: bool, how: How
 ) -> tuple[FloatArray, float] | None:
     from scipy.optimize import Bounds, LinearConstraint, milp
     from scipy.sparse import csr_matrix
@@ -124,8 +129,8 @@ def _solved(
         integrality=integral.astype(int) if whole else None,
         bounds=Bounds(np.zeros(upper.size), upper),
         options={
-            "mip_rel_gap": _ROUGH_GAP if rough else _GAP,
-            "time_limit": _ROUGH_SECONDS if rough else _SECONDS,
+            "mip_rel_gap": _ROUGH_GAP if how == "rough" else _GAP,
+            "time_limit": _SECONDS,
         },
     )
     if found.x is None:
