@@ -70,7 +70,8 @@ def loading(files: Sequence[str], show: Shown) -> list[str]:
         return []
     if show.tiny:
         return [
-            "By hand: weigh out the amount of each zone and spread it in two halves, one across the other (common practice)."
+            "By hand: weigh out the amount of each zone and spread it in two halves, one across the other (common "
+            "practice)."
         ]
     said = ["Files: " + ", ".join(files) + "."]
     if any(name.endswith(".shp") for name in files):
@@ -81,7 +82,8 @@ def loading(files: Sequence[str], show: Shown) -> list[str]:
     if any(name.endswith("TASKDATA") for name in files):
         said.append("Copy a whole folder TASKDATA to the top of an empty memory stick; do not rename it.")
     said.append(
-        "Before you start, drive into a zone with the spreader shut: the controller must show its rate (common practice)."
+        "Before you start, drive into a zone with the spreader shut: the controller must show its rate (common "
+        "practice)."
     )
     return said
 
