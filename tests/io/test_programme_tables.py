@@ -78,6 +78,7 @@ def test_passes_are_sorted_and_know_what_holds_for_them():
         ([{"on": date(2026, 5, 1), "placement": "with_seed"}], "row_spacing_in = 30"),
         ([{"on": date(2026, 5, 1), "row_spacing_in": 30.0, "row_spacing_cm": 75.0}], "Keep one of the two"),
         ([{"on": date(2026, 5, 1), "products": ["ruea"]}], "Products: none"),
+        ([{"on": date(2026, 5, 1), "min_rate": 90.0, "max_rate": 40.0}], "the smaller of the two"),
     ],
 )
 def test_a_pass_that_cannot_be_is_refused(tables, mend):

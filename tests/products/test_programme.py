@@ -364,6 +364,16 @@ def test_no_more_with_the_seed_than_the_published_limit_and_no_urea():
     assert "with_seed" in {limit.name for limit in made.binding}
 
 
+def test_a_pass_may_have_a_machine_of_its_own():
+    # 100 kg/ha of N is 217.4 of urea: a pass that carries at most 120 leaves the rest to the other, of at least 130
+    passes = (Pass(on(0), max_rate_kg_ha=120.0), Pass(on(10), min_rate_kg_ha=130.0))
+    made = programme(one_zone(5.0, passes=passes, terms=Terms(cap_per_pass_kg_ha={"N": 65.0})))
+    rates = {dose.on: float(dose.rate_kg_ha[0]) for dose in made.doses}
+    assert rates[on(0)] <= 120.0
+    assert rates[on(10)] >= 130.0
+    assert not made.balances[0].behind_kg_ha.any()
+
+
 def test_an_element_that_nothing_holds_is_missing_and_the_rest_is_met():
     both = (amount("N", 100.0), amount("Zn", 2.0))
     made = programme(ask(both, (UREA,)))

@@ -73,6 +73,8 @@ class PassTable(TomlTable):
     cost_of_trip: NotNegative | None = Field(
         None, description="Write money per acre (us) or hectare (metric): cost_of_trip = 7."
     )
+    min_rate: NotNegative | None = Field(None, description="Write lb/ac (us) or kg/ha (metric): min_rate = 40.")
+    max_rate: Positive | None = Field(None, description="Write lb/ac (us) or kg/ha (metric): max_rate = 300.")
     products: list[Text] = Field([], description='Write the names of products: products = ["urea"].')
 
 
@@ -146,7 +148,10 @@ def _pass(table: PassTable, products: Sequence[Product], *, units: UnitSystem, w
     rate = KG_HA_PER_LB_AC if units == "us" else 1.0
     cost = None if table.cost_of_trip is None else table.cost_of_trip / (HA_PER_AC if units == "us" else 1.0)
     caps = _elements(table.cap, rate, where=f"{where}, cap")
-    return Pass(table.on, table.placement, caps, cost, tuple(table.products), spacing, table.sandy)
+    least, most = (None if stated is None else stated * rate for stated in (table.min_rate, table.max_rate))
+    if least is not None and most is not None and least > most:
+        raise InputError(f"{where}, min_rate", "is above max_rate", "Make min_rate the smaller of the two.")
+    return Pass(table.on, table.placement, caps, cost, tuple(table.products), spacing, table.sandy, least, most)
 
 
 def _elements(amounts: Mapping[str, float], unit: float, *, where: str, per: bool = False) -> dict[str, float]:

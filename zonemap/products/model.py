@@ -68,16 +68,26 @@ class Model:
         return self.ask.zones
 
     @cached_property
-    def least_kg_ha(self) -> float:
-        """Least rate that can be spread, a multiple of the machine's step."""
-        step = self.ask.step_kg_ha
-        return float(np.ceil(self.ask.min_rate_kg_ha / step - 1e-9) * step) if step else self.ask.min_rate_kg_ha
+    def least_kg_ha(self) -> FloatArray:
+        """(offers,) least rate that can be spread, a multiple of the machine's step."""
+        return np.array([self._on_step(self._limits(offer)[0], up=True) for offer in self.offers])
 
     @cached_property
-    def most_kg_ha(self) -> float:
-        """Largest rate that can be spread, a multiple of the machine's step."""
-        step, most = self.ask.step_kg_ha, self.ask.max_rate_kg_ha
-        return float(np.floor(most / step + 1e-9) * step) if step and np.isfinite(most) else most
+    def most_kg_ha(self) -> FloatArray:
+        """(offers,) largest rate that can be spread, a multiple of the machine's step."""
+        return np.array([self._on_step(self._limits(offer)[1], up=False) for offer in self.offers])
+
+    def _limits(self, offer: Offer) -> tuple[float, float]:
+        """Least and largest rate of the pass of an offer, or of the spreader."""
+        when = self.ask.passes[offer.position]
+        least = self.ask.min_rate_kg_ha if when.min_rate_kg_ha is None else when.min_rate_kg_ha
+        return least, self.ask.max_rate_kg_ha if when.max_rate_kg_ha is None else when.max_rate_kg_ha
+
+    def _on_step(self, rate_kg_ha: float, *, up: bool) -> float:
+        step = self.ask.step_kg_ha
+        if not step or not np.isfinite(rate_kg_ha):
+            return rate_kg_ha
+        return float(step * (np.ceil(rate_kg_ha / step - 1e-9) if up else np.floor(rate_kg_ha / step + 1e-9)))
 
     @cached_property
     def products(self) -> tuple[Product, ...]:
@@ -107,7 +117,7 @@ class Model:
                     most[:, column] = np.maximum(most[:, column], wanted)
         # a least rate may be more than is useful: it must stay possible
         most = np.where(most > 0, np.maximum(most, self.least_kg_ha), 0.0)
-        most = np.minimum(np.minimum(most, self._most_allowed()), min(self.most_kg_ha, _MOST_KG_HA))
+        most = np.minimum(np.minimum(most, self._most_allowed()), np.minimum(self.most_kg_ha, _MOST_KG_HA))
         return np.where(most < self.least_kg_ha, 0.0, most)
 
     def _most_allowed(self) -> FloatArray:
@@ -132,7 +142,7 @@ class Model:
     def columns(self) -> Columns:
         """Where everything is."""
         rates = self.zones * len(self.offers)
-        spread = rates if self.least_kg_ha > 0 else 0
+        spread = rates if self.least_kg_ha.any() else 0
         sizes = (
             rates, spread, len(self.offers), len(self.ask.passes), len(self.products), len(self.counted),
             self.behind_kg_ha.size, self.behind_kg_ha.size,
@@ -289,10 +299,10 @@ def _link_rates(model: Model, rows: Rows) -> None:
     for zone in range(model.zones):
         for offer in range(offers):
             rate, most = _rate_at(model, zone, offer), float(model.most_useful[zone, offer])
-            if model.least_kg_ha > 0:
+            if model.least_kg_ha.any():
                 spread = columns.spread + rate
                 rows.add([(rate, 1.0), (spread, -most)], high=0.0)
-                rows.add([(rate, 1.0), (spread, -model.least_kg_ha)], low=0.0)
+                rows.add([(rate, 1.0), (spread, -float(model.least_kg_ha[offer]))], low=0.0)
                 rows.add([(spread, 1.0), (columns.used + offer, -1.0)], high=0.0)
             else:
                 rows.add([(rate, 1.0), (columns.used + offer, -most)], high=0.0)

@@ -119,8 +119,9 @@ def _without_amounts(ask: Ask) -> Iterator[tuple[LimitName, str, Ask]]:
         if most_over_kg_ha(ask, element, 0.0) is not None:
             freed = replace(terms, most_over_kg_ha={**terms.most_over_kg_ha, element: np.inf})
             yield "most_over", element, replace(ask, terms=freed)
-    if np.isfinite(ask.max_rate_kg_ha):
-        yield "max_rate", "", replace(ask, max_rate_kg_ha=np.inf)
+    if np.isfinite(ask.max_rate_kg_ha) or any(when.max_rate_kg_ha is not None for when in ask.passes):
+        passes = tuple(replace(when, max_rate_kg_ha=None) for when in ask.passes)
+        yield "max_rate", "", replace(ask, max_rate_kg_ha=np.inf, passes=passes)
 
 
 def _without_counts(ask: Ask) -> Iterator[tuple[LimitName, str, Ask]]:

@@ -12,6 +12,8 @@ from zonemap.values.arrays import FloatArray
 #: from this rate on, in units people read, a step of one unit; below, a tenth
 _COARSE_FROM = 20.0
 _HAIR = 1e-6
+#: above any rate
+_ENDLESS = 1e9
 
 
 def rounded(model: Model, rates: FloatArray) -> FloatArray:
@@ -31,7 +33,7 @@ def rounded(model: Model, rates: FloatArray) -> FloatArray:
 def _rounded_zone(model: Model, zone: int, rates: FloatArray, step: FloatArray) -> FloatArray:
     up = np.maximum(np.ceil(rates / step - _HAIR), 0.0) * step
     up = np.where((up > 0) & (up < model.least_kg_ha), np.ceil(model.least_kg_ha / step - 1e-9) * step, up)
-    up = np.minimum(up, np.floor(model.most_kg_ha / step + 1e-9) * step if np.isfinite(model.most_kg_ha) else up)
+    up = np.minimum(up, np.floor(np.minimum(model.most_kg_ha, _ENDLESS) / step + 1e-9) * step)
     allowed = np.maximum(_behind(model, zone, rates), 0.0) + _HAIR
     price = prices_of(model.products)
     dearest = sorted(range(len(step)), key=lambda n: (-price[model.offers[n].product.name] * step[n], n))
@@ -56,7 +58,7 @@ def _within_limits(model: Model, zone: int, rates: FloatArray, step: FloatArray,
 
 def _made_up_for(model: Model, zone: int, rates: FloatArray, step: FloatArray, allowed: FloatArray) -> FloatArray:
     """Raise what is spread already, by as few steps as help, where the zone has fallen behind."""
-    most = min(model.most_kg_ha, 1e9)
+    most = np.minimum(model.most_kg_ha, _ENDLESS)
     while (short := _short(model, zone, rates, allowed)) > 0:
         choices = []
         for number in np.flatnonzero((rates > 0) & (rates + step <= most + 1e-9)):
@@ -87,7 +89,7 @@ def _lowered(model: Model, rates: FloatArray, number: int, step: FloatArray) -> 
         return None
     lower = rates.copy()
     lower[number] = max(lower[number] - step[number], 0.0)
-    if lower[number] < model.least_kg_ha - 1e-9:
+    if lower[number] < model.least_kg_ha[number] - 1e-9:
         lower[number] = 0.0
     return lower
 

@@ -31,6 +31,8 @@ class Pass:
         Names of the products that may be spread; empty for all.
     row_spacing_m, sandy
         Of the seed rows, where it is placed with the seed.
+    min_rate_kg_ha, max_rate_kg_ha
+        Of the machine that goes on this pass; ``None`` for those of the spreader.
     """
 
     on: date | None
@@ -40,6 +42,8 @@ class Pass:
     products: tuple[str, ...] = ()
     row_spacing_m: float | None = None
     sandy: bool = False
+    min_rate_kg_ha: float | None = None
+    max_rate_kg_ha: float | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "cap_kg_ha", MappingProxyType(dict(self.cap_kg_ha)))
