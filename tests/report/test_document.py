@@ -170,5 +170,7 @@ def test_a_pass_after_the_latest_day_is_said_to_be_late(tomatoes):
     early = tomatoes.prescription.applications[0]
     assert dict(application_facts(tomatoes, early, None))["Latest day"] == "2026-05-24 for N"
     late = replace(early, on=date(2026, 5, 25))
-    said = dict(application_facts(tomatoes, late, None))["Latest day"]
-    assert said == "2026-05-24 for N; this pass is later for N"
+    told = dict(application_facts(replace(tomatoes, programmes=None), late, None))["Latest day"]
+    assert told == "2026-05-24 for N; this pass is later for N"
+    # a programme that is never behind serves the zones' own days: what a tenth of the field lacks is not held against it
+    assert dict(application_facts(tomatoes, late, None))["Latest day"] == "2026-05-24 for N"

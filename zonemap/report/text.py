@@ -32,7 +32,7 @@ def result_text(plan: Plan, folder: Path | None) -> str:
     crop = f", {plan.case.crop.name.replace('_', ' ')}" if plan.case.crop else ""
     lines = [f"{plan.case.field.name}{crop}: {read.area(plan.case.field.area_ha)}, {_samples(plan)}", ""]
     lines += [textwrap.fill(plan.value.verdict, WIDTH), "", *_zone_table(plan, read), "", *_totals(plan, read)]
-    lines += [*_timing(plan), *programme_lines(plan), *_choices(plan, read)]
+    lines += [*_delivery(plan), *_timing(plan), *programme_lines(plan), *_choices(plan, read)]
     if plan.sufficiency:
         lines += ["", "Supply against what the crop asks:"]
         lines += [folded(text, indent=2) for text in supply_sentences(plan)]
@@ -168,6 +168,15 @@ def _how_sure(plan: Plan) -> list[str]:
     if plan.choice.alike:
         texts.append("Not told apart: the samples do not show that all zones that touch differ.")
     return [folded(text, indent=2) for text in texts]
+
+
+def _delivery(plan: Plan) -> list[str]:
+    """How much of the area would get its rate, over all applications."""
+    if not plan.deliveries:
+        return []
+    share = sum(delivery.share_within(0.10) for delivery in plan.deliveries) / len(plan.deliveries)
+    heading = plan.deliveries[0].heading_deg
+    return [f"As spread at {heading:.0f} degrees, {share:.0%} of the area gets its rate within a tenth."]
 
 
 def _timing(plan: Plan) -> list[str]:

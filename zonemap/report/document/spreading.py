@@ -19,8 +19,8 @@ _LEAST_KG_HA = 0.05
 
 
 def spreading_sections(plan: Plan) -> list[Section]:
-    """Rates and totals, days, balance, other programmes; those with nothing to say are left out."""
-    return [rates(plan), by_when(plan), balance(plan), others(plan)]
+    """Rates and totals, days, balance, other programmes, delivery; those with nothing to say are left out."""
+    return [rates(plan), by_when(plan), balance(plan), others(plan), delivery(plan)]
 
 
 def rates(plan: Plan) -> Section:
@@ -100,6 +100,37 @@ def balance(plan: Plan) -> Section:
     seen += f"It falls behind for {', '.join(behind)}." if behind else "It is never behind."
     picture = Picture("programme", "What is lacking and what is put on, day by day, and what the ways cost", seen)
     return Section(title, points=said, tables=(table,), pictures=(picture,))
+
+
+def delivery(plan: Plan) -> Section:
+    """Each application as the machine would spread it."""
+    title = "As it would be spread"
+    if not plan.deliveries:
+        return Section(title)
+    show = shown(plan)
+    rows = tuple(
+        (
+            each.application.product.name + (f", {each.application.on}" if each.application.on else ""),
+            f"{each.share_within(0.05):.0%}",
+            f"{each.share_within(0.10):.0%}",
+            show.mass(each.intended_kg),
+            show.mass(each.delivered_kg),
+            show.mass(each.on_no_spread_kg),
+        )
+        for each in plan.deliveries
+    )
+    head = ("product", "within 5 %", "within 10 %", "meant", "falls", "of it where nothing may")
+    caption = "Share of the area whose rate is right, and amounts, by simulation of the passes"
+    first = plan.deliveries[0]
+    said = (
+        f"Driven at {first.heading_deg:.0f} degrees from north, {first.rounds} "
+        f"round{'s' if first.rounds != 1 else ''} along the edge and {first.passes} passes."
+    )
+    pictures: tuple[Picture, ...] = ()
+    if plan.mapped:
+        seen = "For each application the passes, the rates that would fall, and where they are off: along zone edges."
+        pictures = (Picture("delivery", "As it would be spread", seen),)
+    return Section(title, (said,), tables=(Table(caption, head, rows),), pictures=pictures)
 
 
 def _pairs(each: Balance, read: Reader) -> Iterator[str]:
