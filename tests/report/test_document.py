@@ -172,5 +172,5 @@ def test_a_pass_after_the_latest_day_is_said_to_be_late(tomatoes):
     late = replace(early, on=date(2026, 5, 25))
     told = dict(application_facts(replace(tomatoes, programmes=None), late, None))["Latest day"]
     assert told == "2026-05-24 for N; this pass is later for N"
-    # a programme that is never behind serves the zones' own days: what a tenth of the field lacks is not held against it
+    # a programme that is never behind serves the zones' own days, not those of the field's poorest tenth
     assert dict(application_facts(tomatoes, late, None))["Latest day"] == "2026-05-24 for N"
