@@ -65,6 +65,8 @@ def striped(plan, count):
         polygon=(*(part for part, _ in parts), middle.intersection(field.boundary)),
         zone=[*(number for _, number in parts), 0],
         applications=applications,
+        inside_ha=None,
+        drawn_ha=None,
     )
     outlines = Outlines(tuple(range(1, count + 1)), tuple(shapely.MultiPolygon(shapely.get_parts(a)) for a in areas))
     number = Zones.closed_up(np.arange(plan.grid.cells) * count // plan.grid.cells)
@@ -77,6 +79,7 @@ def striped(plan, count):
         choice=replace(plan.choice, zones=number, own={}, certainty=None),
         zone_report=ZoneReport(supply, tuple(np.zeros(count) for _ in plan.needs)),
         programmes=None,
+        deliveries=(),
         sufficiency={},
     )
 

@@ -30,21 +30,12 @@ def surface_notes(surfaces: Mapping[str, Surface]) -> tuple[Note, ...]:
 
 
 def limit_notes(prescription: Prescription, case: Case) -> tuple[Note, ...]:
-    """Totals planned and prescribed, where limits and steps moved them by more than a thousandth."""
+    """Zones that a product named by a table or rule leaves short, because the spreader cannot do more."""
     notes = []
-    read = reader(case.units)
     for application in prescription.applications:
-        planned = float(application.planned_kg_ha @ prescription.zone_area_ha(application.planned_kg_ha.size))
-        given = prescription.total_kg(application)
-        if planned > 0 and abs(given - planned) > 1e-3 * planned:
-            text = (
-                f"{application.product.name}: {read.mass(planned)} planned, {read.mass(given)} prescribed "
-                f"({given / planned - 1:+.1%}) after the spreader's limits and rounding."
-            )
-            notes.append(Note("warning", text))
-        capped = (application.planned_kg_ha > application.rate_kg_ha * 1.001).nonzero()[0] + 1
         if application.planned_kg_ha.max() > case.spreader.max_rate_kg_ha:
-            zones = ", ".join(str(zone) for zone in capped)
+            short = (application.planned_kg_ha > application.rate_kg_ha * 1.001).nonzero()[0] + 1
+            zones = ", ".join(str(zone) for zone in short)
             text = f"{application.product.name}: the largest rate leaves zone {zones} short; make a second pass."
             notes.append(Note("warning", text))
     return tuple(notes)

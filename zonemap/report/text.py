@@ -8,6 +8,7 @@ from pathlib import Path
 
 from zonemap.amounts import Reader, reader, small
 from zonemap.report.bill import bags_of, cost_of
+from zonemap.report.changes import changes_sentences
 from zonemap.report.layout import WIDTH, columns, folded
 from zonemap.report.programme import programme_lines
 from zonemap.report.supply import supply_sentences
@@ -31,8 +32,15 @@ def result_text(plan: Plan, folder: Path | None) -> str:
     read = reader(plan.case.units)
     crop = f", {plan.case.crop.name.replace('_', ' ')}" if plan.case.crop else ""
     lines = [f"{plan.case.field.name}{crop}: {read.area(plan.case.field.area_ha)}, {_samples(plan)}", ""]
-    lines += [textwrap.fill(plan.value.verdict, WIDTH), "", *_zone_table(plan, read), "", *_totals(plan, read)]
-    lines += [*_delivery(plan), *_timing(plan), *programme_lines(plan), *_choices(plan, read)]
+    lines += [
+        textwrap.fill(plan.value.verdict, WIDTH),
+        "",
+        *_zone_table(plan, read),
+        "",
+        *_totals(plan, read),
+        *_changes(plan),
+    ]
+    lines += ["", *_delivery(plan), *_timing(plan), *programme_lines(plan), *_choices(plan, read)]
     if plan.sufficiency:
         lines += ["", "Supply against what the crop asks:"]
         lines += [folded(text, indent=2) for text in supply_sentences(plan)]
@@ -168,6 +176,12 @@ def _how_sure(plan: Plan) -> list[str]:
     if plan.choice.alike:
         texts.append("Not told apart: the samples do not show that all zones that touch differ.")
     return [folded(text, indent=2) for text in texts]
+
+
+def _changes(plan: Plan) -> list[str]:
+    """What limits, steps and rounding made of what the need asks for."""
+    texts = changes_sentences(plan)
+    return ["", "From the need to the file:", *(folded(text, indent=2) for text in texts)] if texts else []
 
 
 def _delivery(plan: Plan) -> list[str]:

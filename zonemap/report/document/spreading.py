@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from zonemap.amounts import Reader
 from zonemap.report.bill import bags_of, cost_of
+from zonemap.report.changes import changes_sentences
 from zonemap.report.document.parts import Picture, Section, Table
 from zonemap.report.programme import ANSWERS, SPREADINGS, other_sentences, programme_sentences, same_doses
 from zonemap.report.shown import Shown, shown, total
@@ -27,7 +28,7 @@ def rates(plan: Plan) -> Section:
     """Rate of every zone, and the total of every application."""
     if not plan.prescription.applications:
         return Section(RATES, ("Nothing to spread.",))
-    return Section(RATES, tables=(_rate_table(plan), totals_table(plan)))
+    return Section(RATES, points=tuple(changes_sentences(plan)), tables=(_rate_table(plan), totals_table(plan)))
 
 
 def _rate_table(plan: Plan) -> Table:
