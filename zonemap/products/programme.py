@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from zonemap.products.blend import compositions
+from zonemap.products.blend import apart, compositions
 from zonemap.products.model import Model, costs_of_columns, given, trip_cost
 from zonemap.products.offers import Offer, blend_offer, offers_of
 from zonemap.products.prices import binding_limits, shadow_prices
@@ -27,6 +27,8 @@ _TRIFLE = 0.01
 _PROVEN = 1e-6
 #: turns of rates and compositions, and the least gain, relative, for another
 _MOST_TURNS, _TURN_GAINS = 12, 1e-5
+#: pass -> parts of its blend
+Blends = Sequence[tuple[int, tuple[tuple[Product, float], ...]]]
 _ANSWERS: tuple[Answer, ...] = ("least_cost", "mineral", "organic")
 _OF_TERMS: dict[str, Answer] = {"any": "least_cost", "none": "mineral", "all": "organic"}
 
@@ -163,16 +165,41 @@ def _blended(free: Solution) -> Solution | str:
     found = compositions(free, free.model.ask)
     if not found:
         return "the products that are needed must not be blended with one another"
-    best = _of_blends(free, [(position, parts) for position, parts, _ in found])
-    if best is None:
-        return "the limits contradict one another for a blend"
+    starts: list[Blends] = [[(position, parts) for position, parts, _ in found]]
+    if len(found) > 1:  # one pass is solved to its optimum already
+        starts.append(_on_average(free))
+    best: Solution | None = None
+    for start in starts:
+        made = _in_turns(free, start)
+        if made is not None and (best is None or _better(made, best)):
+            best = made
+    return best or "the limits contradict one another for a blend"
+
+
+def _in_turns(free: Solution, start: Blends) -> Solution | None:
+    """Rates and compositions sought in turns, from given compositions, until neither gets better."""
+    best = _of_blends(free, start)
     for _ in range(_MOST_TURNS):
-        parts = reshared(best, free.model.offers)
+        parts = () if best is None else reshared(best, free.model.offers)
         other = _of_blends(free, parts) if parts else None
-        if other is None or not _better(other, best):
+        if best is None or other is None or not _better(other, best):
             break
         best = other
     return best
+
+
+def _on_average(free: Solution) -> Blends:
+    """Compositions of what a programme of free rates puts on over the whole field, where they may be blended."""
+    model, ask = free.model, free.model.ask
+    kg = np.asarray(ask.zone_area_ha) @ free.rates
+    blends = []
+    for position in sorted({offer.position for offer in model.offers}):
+        here = [n for n, offer in enumerate(model.offers) if offer.position == position and kg[n] > 0]
+        products = [model.offers[n].product for n in here]
+        if here and not apart(products, ask):
+            total = sum(kg[n] for n in here)
+            blends.append((position, tuple((model.offers[n].product, float(kg[n] / total)) for n in here)))
+    return tuple(blends)
 
 
 def _better(one: Solution, other: Solution) -> bool:
@@ -183,8 +210,10 @@ def _better(one: Solution, other: Solution) -> bool:
     return cost < was_cost * (1 - _TURN_GAINS)
 
 
-def _of_blends(free: Solution, parts_of: Sequence[tuple[int, tuple[tuple[Product, float], ...]]]) -> Solution | None:
+def _of_blends(free: Solution, parts_of: Blends) -> Solution | None:
     """Best rates of blends of given parts, one a pass."""
+    if not parts_of:
+        return None
     model = free.model
     offers = []
     for position, parts in parts_of:

@@ -71,9 +71,8 @@ def other_sentences(made: Programme, plan: Plan) -> list[str]:
         return []
     read = reader(plan.case.units)
     said = f"{_name(made)}: " + (_shopping(made, read) or "nothing")
-    behind = [balance.element for balance in made.balances if balance.behind_kg_ha.any()]
-    missing = [*behind, *made.missing]
-    held = f" ({limit_words(made.binding[0])} holds it back)" if behind and made.binding else ""
+    missing = unmet(made)
+    held = f" ({limit_words(made.binding[0])} holds it back)" if missing and made.binding else ""
     return [f"{said}; {', '.join(missing)} not fully met{held}." if missing else f"{said}."]
 
 
@@ -111,8 +110,13 @@ def _table(plan: Plan, programmes: Programmes, read: Reader) -> list[str]:
 
 def _worst(made: Programme) -> str:
     """Elements that are behind at some time or that nothing holds."""
-    behind = [balance.element for balance in made.balances if balance.behind_kg_ha.any()]
-    return ", ".join([*behind, *made.missing]) or "never"
+    return ", ".join(unmet(made)) or "never"
+
+
+def unmet(made: Programme) -> list[str]:
+    """Elements that are behind at some time, then those that nothing holds."""
+    behind = [b.element for b in made.balances if b.behind_kg_ha.any() and b.element not in made.missing]
+    return [*behind, *made.missing]
 
 
 def _shopping(made: Programme, read: Reader) -> str:
@@ -139,7 +143,7 @@ def _lost(made: Programme, read: Reader) -> Iterator[str]:
 def _behind(made: Programme, read: Reader) -> Iterator[str]:
     for balance in made.balances:
         zones = np.flatnonzero(balance.behind_kg_ha > 0)
-        if not zones.size:
+        if not zones.size or balance.element in made.missing:
             continue
         worst = int(balance.behind_kg_ha.argmax())
         day = balance.behind_on[worst]
@@ -154,8 +158,9 @@ def _reasons(made: Programme) -> str:
     first = made.binding[0]
     gone = "nothing would be behind" if first.relief > 1 - 1e-6 else f"{first.relief:.0%} of it would be gone"
     others = [limit_words(limit) for limit in made.binding[1:3]]
-    also = f" So do {', '.join(others)}." if others else ""
-    return f"{limit_words(first).capitalize()} holds it back: without it {gone}.{also}"
+    also = f" So {'does' if len(others) == 1 else 'do'} {' and '.join(others)}." if others else ""
+    words = limit_words(first)
+    return f"{words[0].upper()}{words[1:]} holds it back: without it {gone}.{also}"
 
 
 def limit_words(limit: Limit) -> str:

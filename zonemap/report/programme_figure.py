@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from zonemap.amounts import Reader, reader
-from zonemap.report.programme import ANSWERS, SPREADINGS, same_doses
+from zonemap.report.programme import ANSWERS, SPREADINGS, same_doses, unmet
 from zonemap.report.style import FAINT, INK, quiet_axes, save_picture
 from zonemap.values.arrays import FloatArray
 from zonemap.values.plan import Plan
@@ -152,8 +152,8 @@ def _bars(axes: Axes, programmes: Programmes) -> None:
             left += cost
         label = ANSWERS[made.answer] + ("" if made.spreading == "separate" else f", {SPREADINGS[made.spreading]}")
         chosen = " (chosen)" if made is programmes.chosen else ""
-        unmet = _unmet(made)
-        short = f", {unmet} not fully met" if unmet else ""
+        lacking = ", ".join(unmet(made))
+        short = f", {lacking} not fully met" if lacking else ""
         axes.text(0, row - 0.34, f"{label}{chosen}: {total:,.0f}{short}", fontsize=7, va="bottom", color=INK)
     axes.set_ylim(len(ways) - 0.5, -0.75)
     axes.set_yticks([])
@@ -161,10 +161,6 @@ def _bars(axes: Axes, programmes: Programmes) -> None:
     axes.set_xlabel("money on the field", fontsize=7, color=INK)
     quiet_axes(axes)
     axes.set_title("What the ways to meet the needs cost", fontsize=8, color=INK, loc="left", y=1.0)
-
-
-def _unmet(made: Programme) -> str:
-    return ", ".join([*(b.element for b in made.balances if b.behind_kg_ha.any()), *made.missing])
 
 
 def _numbers(first: date, days: int) -> FloatArray:
