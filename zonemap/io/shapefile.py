@@ -142,6 +142,7 @@ def _write_shapefile(
     path: Path, polygons: Sequence[Mapping[str, object]], rows: ApplicationRows, *, product: str, written_on: date
 ) -> None:
     import fiona
+    from fiona._err import CPLE_BaseError  # flushing to a full disk raises it, and no public name leads to it
     from fiona.errors import FionaError
 
     zone = fitted(rows.zone.astype(np.float64), column="ZONE", where=path.name)
@@ -171,7 +172,7 @@ def _write_shapefile(
             DBF_DATE_LAST_UPDATE=written_on.isoformat(),
         ) as shapefile:
             shapefile.writerecords(records)
-    except (FionaError, OSError, RuntimeError) as error:
+    except (FionaError, CPLE_BaseError, OSError, RuntimeError) as error:
         mend = "Check free space and permission of the folder, then run again."
         raise OutputError(path.name, f"the shapefile cannot be written ({error})", mend) from error
 

@@ -129,11 +129,12 @@ def verify_layers(path: Path, layers: Layers, grid: Grid) -> None:
     OutputError
         When the file does not hold what it should.
     """
+    from rasterio._err import CPLE_BaseError
     from rasterio.errors import RasterioError
 
     try:
         bands = _read_bands(path, grid, layers)
-    except (RasterioError, OSError) as error:
+    except (RasterioError, CPLE_BaseError, OSError) as error:
         raise OutputError(path.name, f"the file cannot be read back ({error})", _MEND) from error
     _require(path, np.array_equal(bands, layers.bands, equal_nan=True), "the values of every cell")
 
@@ -174,6 +175,7 @@ class _Written:
 def _read_prescription(path: Path) -> _Written:
     """The layer as another library opens it, its rows and outlines straight from the database."""
     import fiona
+    from fiona._err import CPLE_BaseError
     from fiona.errors import FionaError
 
     try:
@@ -184,7 +186,7 @@ def _read_prescription(path: Path) -> _Written:
             rows = database.execute(text).fetchall()
         zone, rate, area = np.array([row[:3] for row in rows], dtype=np.float64).reshape(-1, 3).T
         outline = np.asarray(shapely.from_wkb([_well_known_binary(row[6]) for row in rows]), dtype=object)
-    except (FionaError, OSError, RuntimeError, ValueError, sqlite3.Error, GEOSException) as error:
+    except (FionaError, CPLE_BaseError, OSError, RuntimeError, ValueError, sqlite3.Error, GEOSException) as error:
         raise OutputError(path.name, f"the file cannot be read back ({error})", _MEND) from error
     _require(path, None not in outline, "an outline for each row")
     return _Written(zone, rate, area, tuple((row[3], row[4], row[5] or "") for row in rows), outline)
