@@ -19,6 +19,12 @@ def outcomes(tmp_path_factory):
     return {name: plan_field(SAMPLE_FIELDS / name, out=top / name) for name in FIELDS}
 
 
+@pytest.fixture(scope="session")
+def every_format(tmp_path_factory):
+    """Outcome of a mapped field in every format."""
+    return plan_field(SAMPLE_FIELDS / "limed_rotation", out=tmp_path_factory.mktemp("formats") / "out", formats="all")
+
+
 @pytest.fixture
 def copy_of(tmp_path):
     """Give a function that copies a sample field to where it may be changed."""

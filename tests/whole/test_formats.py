@@ -2,7 +2,6 @@
 
 import csv
 import json
-import shutil
 from pathlib import Path
 
 import numpy as np
@@ -10,17 +9,16 @@ import pytest
 import rasterio
 from isoxml.util.isoxml_io import isoxml_from_path
 
+from zonemap.io.manifest import sha256_of
 from zonemap.job import plan_field
 from zonemap.units import HA_PER_AC, KG_PER_LB
 
 SAMPLE_FIELDS = Path(__file__).resolve().parents[2] / "sample_fields"
 
 
-@pytest.fixture(scope="module")
-def outcome(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("formats") / "field"
-    shutil.copytree(SAMPLE_FIELDS / "limed_rotation", folder, ignore=shutil.ignore_patterns("plan*"))
-    return plan_field(folder, formats="all")
+@pytest.fixture
+def outcome(every_format):
+    return every_format
 
 
 def planned(outcome):
@@ -65,3 +63,16 @@ def test_what_the_files_say_of_themselves_is_in_summary_and_manifest(outcome):
     manifest = json.loads((outcome.folder / "manifest.json").read_text(encoding="utf-8"))
     assert manifest["notes"] == outcome.summary["notes"]
     assert {"zones.csv", "controller/iso_v4_grid2/TASKDATA/TASKDATA.XML"} <= set(manifest["files"])
+
+
+def test_a_second_run_writes_the_same_bytes(outcome, tmp_path):
+    again = plan_field(SAMPLE_FIELDS / "limed_rotation", out=tmp_path / "out", formats="all")
+
+    hashes = [
+        {path.relative_to(top).as_posix(): sha256_of(path) for path in top.rglob("*") if path.is_file()}
+        for top in (outcome.folder, again.folder)
+    ]
+
+    assert hashes[0] == hashes[1]
+    kinds = {Path(name).suffix.lower() for name in hashes[0]}
+    assert {".gpkg", ".shp", ".tif", ".csv", ".xml", ".bin", ".json", ".png", ".txt"} <= kinds

@@ -10,6 +10,7 @@ from zonemap.errors import InputError
 
 if TYPE_CHECKING:
     from zonemap.io.iso11783.content import Kind, Version
+    from zonemap.io.iso11783.layout import Layout
     from zonemap.values.note import Note
     from zonemap.values.plan import Plan
 
@@ -91,8 +92,9 @@ def write_formats(build: Path, plan: Plan, formats: tuple[str, ...]) -> tuple[No
         from zonemap.io.zone_table import ZONE_TABLE, write_zone_table
 
         write_zone_table(build / ZONE_TABLE, plan.prescription)
+    layout = _shared_layout(plan, formats)
     for name, folder in task_data_folders(formats).items():
-        notes += _write_task_data(build / folder, plan, name)
+        notes += _write_task_data(build / folder, plan, name, layout)
     return tuple(dict.fromkeys(notes))
 
 
@@ -115,10 +117,11 @@ def verify_formats(build: Path, plan: Plan, formats: tuple[str, ...]) -> None:
 
         verify_zone_table(build / ZONE_TABLE, prescription)
     for name, folder in task_data_folders(formats).items():
+        from zonemap.io.iso11783.readme import README, verify_readme
         from zonemap.io.iso11783.verify import verify_taskdata
 
         version, kind = ISO[name]
-        verify_taskdata(
+        totals = verify_taskdata(
             build / folder,
             field_name=case.field.name,
             prescription=prescription,
@@ -126,6 +129,16 @@ def verify_formats(build: Path, plan: Plan, formats: tuple[str, ...]) -> None:
             version=version,
             kind=kind,
         )
+        verify_readme(build / folder / README, totals, units=case.units)
+
+
+def _shared_layout(plan: Plan, formats: tuple[str, ...]) -> Layout | None:
+    """The cells that all grids share; ``None`` where no grid is asked for."""
+    from zonemap.io.iso11783.layout import lay_out
+
+    if not any(name in formats and kind != "zones" for name, (_, kind) in ISO.items()):
+        return None
+    return lay_out(plan.prescription, plan.case.field.boundary, swath_m=plan.case.spreader.swath_m)
 
 
 def _write_rate_rasters(build: Path, plan: Plan) -> list[Note]:
@@ -140,7 +153,7 @@ def _write_rate_rasters(build: Path, plan: Plan) -> list[Note]:
     return notes
 
 
-def _write_task_data(folder: Path, plan: Plan, name: str) -> list[Note]:
+def _write_task_data(folder: Path, plan: Plan, name: str, layout: Layout | None) -> list[Note]:
     from zonemap.io.iso11783.readme import README, write_readme
     from zonemap.io.iso11783.write import write_taskdata
 
@@ -153,7 +166,7 @@ def _write_task_data(folder: Path, plan: Plan, name: str) -> list[Note]:
         boundary=case.field.boundary,
         version=version,
         kind=kind,
-        swath_m=case.spreader.swath_m,
+        layout=layout,
     )
     variant = f"version {version}, {kind.replace('_', ' of type ')}"
     write_readme(folder / README, case.field.name, data, variant=variant, units=case.units, notes=plan.notes)

@@ -84,6 +84,7 @@ def write_layers(path: Path, layers: Layers, grid: Grid) -> None:
         When the file cannot be written.
     """
     import rasterio
+    from rasterio._err import CPLE_BaseError  # a full disk may raise it, and no public name leads to it
     from rasterio.enums import Resampling
     from rasterio.errors import RasterioError
 
@@ -99,7 +100,7 @@ def write_layers(path: Path, layers: Layers, grid: Grid) -> None:
             with rasterio.open(path.absolute(), "r+", driver="GTiff") as raster:
                 # a mean of zone numbers is no zone
                 raster.build_overviews(factors, Resampling.nearest if categories else Resampling.average)
-    except (RasterioError, OSError) as error:
+    except (RasterioError, CPLE_BaseError, OSError) as error:
         mend = "Check free space and permission of the folder, then run again."
         raise OutputError(path.name, f"the raster cannot be written ({error})", mend) from error
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import lru_cache
 
 import numpy as np
 import shapely
@@ -110,12 +111,24 @@ def polygons_in_degrees(prescription: Prescription, *, clockwise: bool, where: s
     OutputError
         When a polygon is too narrow to survive the rounding, or lies outside the area of use of its CRS.
     """
-    degrees = shapely.transform(np.array(prescription.polygon, dtype=object), _to_degrees(prescription.crs))
-    for number, (polygon, zone) in enumerate(zip(degrees, prescription.zone, strict=True), start=1):
-        if not (polygon.is_valid and polygon.area > 0):
-            what = f"polygon {number} (zone {zone}) is narrower than 0.1 mm or lies outside {prescription.crs}"
-            raise OutputError(where, what, "Raise the smallest zone area, or set another working_crs in field.toml.")
-    return tuple(shapely.orient_polygons(degrees, exterior_cw=clockwise).tolist())
+    degrees, number = _in_degrees(prescription.polygon, prescription.crs, clockwise)
+    if number is not None:
+        what = (
+            f"polygon {number + 1} (zone {prescription.zone[number]}) is narrower than 0.1 mm"
+            f" or lies outside {prescription.crs}"
+        )
+        raise OutputError(where, what, "Raise the smallest zone area, or set another working_crs in field.toml.")
+    return degrees
+
+
+# every format, and the reading back of each, asks for the same outlines
+@lru_cache(maxsize=4)
+def _in_degrees(polygons: tuple[Polygon, ...], crs: str, clockwise: bool) -> tuple[tuple[Polygon, ...], int | None]:  # noqa: FBT001 - a key of the memory
+    """Outlines, and the number of the first that does not survive."""
+    degrees = shapely.transform(np.array(polygons, dtype=object), _to_degrees(crs))
+    lost = np.flatnonzero(~(shapely.is_valid(degrees) & (shapely.area(degrees) > 0)))
+    oriented = tuple(shapely.orient_polygons(degrees, exterior_cw=clockwise).tolist())
+    return oriented, int(lost[0]) if lost.size else None
 
 
 def as_multi(area: Polygon | MultiPolygon) -> MultiPolygon:
@@ -126,8 +139,8 @@ def as_multi(area: Polygon | MultiPolygon) -> MultiPolygon:
 def wkb(geometries: Sequence[shapely.Geometry]) -> np.ndarray[tuple[int], np.dtype[np.object_]]:
     """Well-known binary of each geometry; an empty array for none."""
     array = np.empty(len(geometries), dtype=object)
-    array[:] = [shapely.to_wkb(geometry) for geometry in geometries]
-    return array
+    array[:] = geometries
+    return np.asarray(shapely.to_wkb(array), dtype=object)
 
 
 def _to_degrees(crs: str) -> Callable[[FloatArray], FloatArray]:

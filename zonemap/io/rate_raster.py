@@ -12,7 +12,7 @@ from zonemap.io.geotiff import Layers
 from zonemap.io.prescription_rows import application_rows, exact_area_in
 from zonemap.io.shapefile import shapefile_stems
 from zonemap.io.verify import verify_layers
-from zonemap.values.arrays import FloatArray
+from zonemap.values.arrays import FloatArray, IntArray
 from zonemap.values.grid import Grid
 from zonemap.values.note import Note
 from zonemap.values.prescription import Application, Prescription
@@ -34,18 +34,18 @@ def rate_rasters(field_name: str, prescription: Prescription, grid: Grid) -> dic
         When a rate is no rate, or two applications put one product on one day.
     """
     stems = shapefile_stems(field_name, prescription)
+    polygon = polygon_of_cells(prescription, grid)
     return {
-        f"{RATES}/{stem}.tif": rate_layers(prescription, application, grid)
+        f"{RATES}/{stem}.tif": rate_layers(prescription, application, grid, polygon)
         for stem, application in zip(stems, prescription.applications, strict=True)
     }
 
 
-def rate_layers(prescription: Prescription, application: Application, grid: Grid) -> Layers:
-    """Rate of the polygon at the centre of each cell; of the nearest where the centre lies outside of the field.
+def polygon_of_cells(prescription: Prescription, grid: Grid) -> IntArray:
+    """Number of the polygon at the centre of each cell; of the nearest where the centre lies outside of the field.
 
-    Every cell that holds some of the field has a rate; 0 where nothing may be spread, NaN outside.
+    A cell vector, from 0: every cell that holds some of the field has a polygon.
     """
-    rows = application_rows(prescription, application, where=RATES)
     tree = shapely.STRtree(prescription.polygon)
     centre = shapely.points(*grid.centres())
     polygon = np.asarray(tree.nearest(centre))
@@ -53,6 +53,18 @@ def rate_layers(prescription: Prescription, application: Application, grid: Grid
     # on a common edge the first polygon, whatever order the tree answers in
     order = np.lexsort((holder, cell))[::-1]
     polygon[cell[order]] = holder[order]
+    return np.asarray(polygon, dtype=np.int64)
+
+
+def rate_layers(prescription: Prescription, application: Application, grid: Grid, polygon: IntArray) -> Layers:
+    """Rates of the cells; 0 where nothing may be spread, NaN outside of the field.
+
+    Parameters
+    ----------
+    polygon
+        From `polygon_of_cells`, the same for all applications.
+    """
+    rows = application_rows(prescription, application, where=RATES)
     rate = rows.rate[polygon]
     total = float(rate @ _cell_areas(prescription, grid))
     tags = {

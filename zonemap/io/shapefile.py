@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
 from pathlib import Path
 
 import numpy as np
-from shapely import Polygon
 from shapely.geometry import mapping
 
 from zonemap.errors import OutputError
@@ -70,11 +69,11 @@ def write_shapefiles(
         When a value does not fit its column, or a file cannot be written.
     """
     products = product_texts(prescription)
+    polygons = [mapping(polygon) for polygon in polygons_in_degrees(prescription, clockwise=True, where=folder.name)]
     paths = []
     for stem, application in zip(shapefile_stems(field_name, prescription), prescription.applications, strict=True):
         path = folder / f"{stem}.shp"
         rows = application_rows(prescription, application, where=path.name)
-        polygons = polygons_in_degrees(prescription, clockwise=True, where=path.name)
         _write_shapefile(path, polygons, rows, product=products[application.product.name], written_on=written_on)
         paths.append(path)
     _write_readme(folder / README, field_name, prescription, notes)
@@ -139,9 +138,10 @@ def _day(application: Application) -> str:
 
 
 def _write_shapefile(
-    path: Path, polygons: Sequence[Polygon], rows: ApplicationRows, *, product: str, written_on: date
+    path: Path, polygons: Sequence[Mapping[str, object]], rows: ApplicationRows, *, product: str, written_on: date
 ) -> None:
     import fiona
+    from fiona._err import CPLE_BaseError  # flushing to a full disk raises it, and no public name leads to it
     from fiona.errors import FionaError
 
     zone = fitted(rows.zone.astype(np.float64), column="ZONE", where=path.name)
@@ -149,7 +149,7 @@ def _write_shapefile(
     area = fitted(rows.area, column="AREA", where=path.name)
     records = [
         {
-            "geometry": mapping(polygon),
+            "geometry": polygon,
             "properties": {
                 "ZONE": int(z),
                 "RATE": float(r),
@@ -171,7 +171,7 @@ def _write_shapefile(
             DBF_DATE_LAST_UPDATE=written_on.isoformat(),
         ) as shapefile:
             shapefile.writerecords(records)
-    except (FionaError, OSError, RuntimeError) as error:
+    except (FionaError, CPLE_BaseError, OSError, RuntimeError) as error:
         mend = "Check free space and permission of the folder, then run again."
         raise OutputError(path.name, f"the shapefile cannot be written ({error})", mend) from error
 

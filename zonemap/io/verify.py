@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 from shapely import Polygon
-from shapely.geometry import shape
+from shapely.errors import GEOSException
 
 from zonemap.errors import OutputError
 from zonemap.io.formats import DEFAULT
@@ -31,6 +31,8 @@ from zonemap.values.zones import Outlines
 GEOPACKAGE = "prescription.gpkg"
 CONTROLLER = "controller"
 SURFACES = "surfaces"
+#: bytes of the envelope by its code in the flags of a geometry: none, then two to four axes of two numbers
+_ENVELOPE_BYTES = {0: 0, 1: 32, 2: 48, 3: 48, 4: 64}
 _MEND = "Nothing was published: check free space and the disk, then run again."
 
 
@@ -129,11 +131,12 @@ def verify_layers(path: Path, layers: Layers, grid: Grid) -> None:
     OutputError
         When the file does not hold what it should.
     """
+    from rasterio._err import CPLE_BaseError
     from rasterio.errors import RasterioError
 
     try:
         bands = _read_bands(path, grid, layers)
-    except (RasterioError, OSError) as error:
+    except (RasterioError, CPLE_BaseError, OSError) as error:
         raise OutputError(path.name, f"the file cannot be read back ({error})", _MEND) from error
     _require(path, np.array_equal(bands, layers.bands, equal_nan=True), "the values of every cell")
 
@@ -172,23 +175,32 @@ class _Written:
 
 
 def _read_prescription(path: Path) -> _Written:
+    """The layer as another library opens it, its rows and outlines straight from the database."""
     import fiona
+    from fiona._err import CPLE_BaseError
     from fiona.errors import FionaError
 
     try:
         with fiona.open(str(path.absolute()), layer="prescription", enabled_drivers=["GPKG"]) as layer:
             _require(path, layer.crs.to_epsg() == 4326, f"the CRS {WGS84}")
-            features = list(layer)
-    except (FionaError, OSError, RuntimeError) as error:
+        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as database:
+            text = 'SELECT zone, rate, area, unit, product, date, geom FROM "prescription" ORDER BY fid'
+            rows = database.execute(text).fetchall()
+        zone, rate, area = np.array([row[:3] for row in rows], dtype=np.float64).reshape(-1, 3).T
+        outline = np.asarray(shapely.from_wkb([_well_known_binary(row[6]) for row in rows]), dtype=object)
+    except (FionaError, CPLE_BaseError, OSError, RuntimeError, ValueError, sqlite3.Error, GEOSException) as error:
         raise OutputError(path.name, f"the file cannot be read back ({error})", _MEND) from error
-    rows = [feature.properties for feature in features]
-    return _Written(
-        np.array([row["zone"] for row in rows], dtype=np.float64),
-        np.array([row["rate"] for row in rows], dtype=np.float64),
-        np.array([row["area"] for row in rows], dtype=np.float64),
-        tuple((row["unit"], row["product"], row["date"] or "") for row in rows),
-        np.array([shape(feature.geometry) for feature in features], dtype=object),
-    )
+    _require(path, None not in outline, "an outline for each row")
+    return _Written(zone, rate, area, tuple((row[3], row[4], row[5] or "") for row in rows), outline)
+
+
+def _well_known_binary(blob: bytes) -> bytes | None:
+    """What stands behind the head of a geometry (OGC 12-128r18, 2.1.3): magic, version, flags, CRS, envelope."""
+    if len(blob) < 8 or blob[:3] != b"GP\0" or blob[3] & 0b110000:
+        return None  # another head than of a plain geometry that is not empty
+    crs = int.from_bytes(blob[4:8], "little" if blob[3] & 1 else "big")
+    envelope = _ENVELOPE_BYTES.get(blob[3] >> 1 & 0b111)
+    return None if envelope is None or crs != 4326 else blob[8 + envelope :]
 
 
 def _read_shapefile(path: Path) -> _Written:

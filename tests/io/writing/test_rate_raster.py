@@ -9,11 +9,16 @@ from shapely import box
 
 from zonemap.errors import OutputError
 from zonemap.io.geotiff import write_layers
-from zonemap.io.rate_raster import difference_note, rate_layers, rate_rasters, verify_rate_raster
+from zonemap.io.rate_raster import difference_note, polygon_of_cells, rate_layers, rate_rasters, verify_rate_raster
 from zonemap.units import KG_HA_PER_LB_AC, KG_PER_LB
 from zonemap.values.grid import Grid
 
 EAST, NORTH = 500_000.0, 4_650_000.0
+
+
+def layers_of(prescription, grid):
+    """Of the first application."""
+    return rate_layers(prescription, prescription.applications[0], grid, polygon_of_cells(prescription, grid))
 
 
 def grid_over(plan, cell_m=10.0):
@@ -56,7 +61,7 @@ def test_cells_hold_the_rate_at_their_centre_nothing_in_the_setback_and_no_data_
 
 
 def test_cells_that_fit_the_outlines_add_up_to_the_plan(plan):
-    layers = rate_layers(plan.prescription, plan.prescription.applications[0], grid_over(plan))
+    layers = layers_of(plan.prescription, grid_over(plan))
     kg = KG_PER_LB if plan.prescription.units == "us" else 1.0
     planned = plan.prescription.total_kg(plan.prescription.applications[0])
     assert float(layers.tags["total_of_cells"]) * kg == pytest.approx(planned, rel=1e-7)
@@ -64,7 +69,7 @@ def test_cells_that_fit_the_outlines_add_up_to_the_plan(plan):
 
 
 def test_a_total_that_coarse_cells_change_is_noted(plan):
-    layers = rate_layers(plan.prescription, plan.prescription.applications[0], grid_over(plan, cell_m=50.0))
+    layers = layers_of(plan.prescription, grid_over(plan, cell_m=50.0))
     (note,) = difference_note("a.tif", layers)
     cells, planned = float(layers.tags["total_of_cells"]), float(layers.tags["total_planned"])
     assert abs(cells / planned - 1) > 0.001
@@ -74,7 +79,7 @@ def test_a_total_that_coarse_cells_change_is_noted(plan):
 def test_a_cell_whose_centre_is_outside_takes_the_nearest_rate(plan):
     # only the outer fifth of the cell is in the field: the field ends 2 m east of its west side
     grid = Grid(plan.prescription.crs, EAST + 598, NORTH + 200, 10.0, np.array([[20.0]]))
-    layers = rate_layers(plan.prescription, plan.prescription.applications[0], grid)
+    layers = layers_of(plan.prescription, grid)
     factor = 1.0 if plan.prescription.units == "us" else KG_HA_PER_LB_AC
     assert layers.bands[0, 0, 0] == pytest.approx(205 * factor, rel=1e-6)
 
@@ -84,7 +89,7 @@ def test_a_centre_on_a_common_edge_takes_the_first_polygon(plan):
     prescription = replace(plan.prescription, units="metric", polygon=halves, zone=np.array([1, 2]))
     grid = Grid(plan.prescription.crs, EAST, NORTH + 10, 10.0, np.full((1, 3), 100.0))
     rates = prescription.applications[0].rate_kg_ha
-    layers = rate_layers(prescription, prescription.applications[0], grid)
+    layers = layers_of(prescription, grid)
     assert layers.bands[0, 0].tolist() == pytest.approx([rates[0], rates[0], rates[1]], rel=1e-6)
 
 

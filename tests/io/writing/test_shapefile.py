@@ -5,11 +5,13 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+import fiona
 import numpy as np
 import pyogrio
 import pyogrio.raw
 import pytest
 import shapely
+from fiona._err import CPLE_AppDefinedError
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -212,3 +214,19 @@ def test_the_readme_explains_every_column_and_carries_the_cautions(tmp_path: Pat
 def test_a_missing_folder_is_an_output_error(tmp_path: Path, plan: Any) -> None:
     with pytest.raises(OutputError, match="Check free space and permission"):
         written(tmp_path / "nowhere", plan)
+
+
+def test_a_driver_that_fails_only_when_it_closes_is_a_refusal(
+    tmp_path: Path, plan: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real = fiona.Collection.close
+
+    def failing(collection: Any) -> None:
+        real(collection)
+        # what a full disk was seen to answer at the last flush
+        raise CPLE_AppDefinedError(3, 1, b"Failure seeking to position before writing DBF record 0.")
+
+    monkeypatch.setattr(fiona.Collection, "close", failing)
+    with pytest.raises(OutputError, match=r"DBF record 0.* Check free space"):
+        written(tmp_path, plan)
+    monkeypatch.undo()

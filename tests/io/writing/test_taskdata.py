@@ -9,6 +9,7 @@ import re
 from dataclasses import fields, is_dataclass, replace
 from datetime import date
 from decimal import Decimal
+from xml.etree import ElementTree
 
 import isoxml.models.base.v3 as version_3
 import isoxml.models.base.v4 as version_4
@@ -27,9 +28,11 @@ from xsdata.formats.dataclass.parsers.config import ParserConfig
 
 from zonemap.errors import OutputError
 from zonemap.io.iso11783.cells import covering_cells
+from zonemap.io.iso11783.layout import MOST_CELLS, lay_out
 from zonemap.io.iso11783.quantities import counts, quantity_of
+from zonemap.io.iso11783.readme import README, verify_readme, write_readme
 from zonemap.io.iso11783.verify import verify_taskdata
-from zonemap.io.iso11783.write import MOST_CELLS, write_taskdata
+from zonemap.io.iso11783.write import write_taskdata
 from zonemap.io.prescription_rows import polygons_in_degrees
 from zonemap.units import KG_HA_PER_LB_AC
 from zonemap.values.prescription import Application, Prescription
@@ -262,6 +265,46 @@ def test_markup_in_names_is_text(tmp_path):
 
     assert file.products[0].designator == name
     assert file.partfields[0].designator == "]]><!--"
+
+
+@pytest.mark.parametrize("version", VERSIONS)
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_library_that_writes_xml_writes_the_same_bytes(tmp_path, plan, version, kind):
+    name = '<b>&amp; "ñ" >'
+    changed = replace(plan.prescription.applications[0], product=Product(name, {}))
+    prescription = replace(plan.prescription, applications=(changed, plan.prescription.applications[1]))
+    write_taskdata(tmp_path, **stated(plan, prescription=prescription, field_name=name), version=version, kind=kind)
+    content = (tmp_path / "TASKDATA" / "TASKDATA.XML").read_text(encoding="utf-8")
+
+    root = ElementTree.fromstring(content)
+    ElementTree.indent(root, space=" ")
+
+    assert root.find("PDT").attrib["B"] == root.find("PFD").attrib["C"] == name
+    declaration = '<?xml version="1.0" encoding="UTF-8"?>'
+    assert f"{declaration}\n{ElementTree.tostring(root, encoding='unicode')}\n" == content
+
+
+def test_cells_laid_out_before_give_the_same_bytes(tmp_path, plan):
+    layout = lay_out(plan.prescription, plan.field.boundary, swath_m=24.0)
+    for name, given_ in (("one", {"swath_m": 24.0}), ("two", {"layout": layout})):
+        (tmp_path / name).mkdir()
+        write_taskdata(tmp_path / name, **stated(plan), **given_)
+    one, two = (
+        {path.name: path.read_bytes() for path in (tmp_path / name / "TASKDATA").iterdir()} for name in ("one", "two")
+    )
+    assert one == two
+
+
+@pytest.mark.parametrize("fault", [("in these files", "in those"), ("Rates are advice", ""), ("potash", "lime")])
+def test_a_text_beside_the_task_data_that_says_another_total_is_refused(tmp_path, plan, fault):
+    data = write_taskdata(tmp_path, **stated(plan))
+    totals = verify_taskdata(tmp_path, **stated(plan))
+    path = tmp_path / README
+    write_readme(path, "Alder Flat", data, variant="version 4", units="us", notes=())
+    verify_readme(path, totals, units="us")
+    path.write_text(path.read_text(encoding="utf-8").replace(*fault), encoding="utf-8")
+    with pytest.raises(OutputError, match="Nothing was published"):
+        verify_readme(path, totals, units="us")
 
 
 def test_long_names_that_begin_alike_are_cut_and_stay_apart(tmp_path):

@@ -206,6 +206,44 @@ def test_a_spatial_index_that_lost_its_entries_is_found(tmp_path: Path, plan: An
         verify(folder, plan)
 
 
+def written_over(column: str, value: Any) -> Callable[[Path], None]:
+    """Replace a value in the first row of the prescription."""
+
+    def edit(path: Path) -> None:
+        with closing(sqlite3.connect(path)) as database, database:
+            for (trigger,) in database.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+                database.execute(f'DROP TRIGGER "{trigger}"')  # they need functions that only GeoPackage readers have
+            new = value
+            if callable(value):
+                new = value(*database.execute(f"SELECT {column} FROM prescription WHERE fid = 1").fetchone())
+            database.execute(f"UPDATE prescription SET {column} = ? WHERE fid = 1", (new,))
+
+    return edit
+
+
+@pytest.mark.parametrize(
+    "fault",
+    [
+        written_over("geom", lambda blob: blob[:4] + b"\x61\x7f\0\0" + blob[8:]),  # EPSG:32609
+        written_over("geom", lambda blob: blob[:3] + bytes([blob[3] | 0b10000]) + blob[4:]),  # said to be empty
+        written_over("geom", lambda blob: b"XX" + blob[2:]),
+        written_over("geom", lambda blob: blob[:-9]),
+        written_over("geom", b"GP"),
+        written_over("rate", None),
+        written_over("zone", 7),
+        written_over("area", "wide"),
+        written_over("product", "another"),
+    ],
+)
+def test_a_row_of_the_database_that_is_broken_is_found(
+    tmp_path: Path, plan: Any, fault: Callable[[Path], None]
+) -> None:
+    folder = write_result(tmp_path / "out", plan)
+    fault(folder / GEOPACKAGE)
+    with pytest.raises(OutputError, match="Nothing was published"):
+        verify(folder, plan)
+
+
 def test_a_hundred_polygons_and_seven_surfaces_are_read_back_in_a_blink(tmp_path: Path, plan: Any) -> None:
     side = 10
     squares = [shapely.box(5e5 + 60 * i, 4.65e6 + 40 * j, 5e5 + 60 * i + 60, 4.65e6 + 40 * j + 40)

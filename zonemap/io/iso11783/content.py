@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+import numpy.typing as npt
 from shapely import Polygon
 
 from zonemap.io.iso11783.cells import Cells
@@ -106,3 +109,17 @@ class TaskFile:
     products: tuple[TaskProduct, ...]
     tasks: tuple[Task, ...]
     presentations: tuple[Presentation, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """A task file and the cells of its grids.
+
+    Attributes
+    ----------
+    cells
+        file name of a grid -> (cells,) codes or whole numbers, in the order of the file.
+    """
+
+    file: TaskFile
+    cells: Mapping[str, npt.NDArray[np.int64]]

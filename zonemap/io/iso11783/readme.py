@@ -7,6 +7,8 @@ from pathlib import Path
 
 from zonemap.errors import OutputError
 from zonemap.io.iso11783.content import FOLDER
+from zonemap.io.iso11783.read import MEND
+from zonemap.io.iso11783.totals import TaskTotal
 from zonemap.io.iso11783.write import TaskData
 from zonemap.io.prescription_rows import ADVICE
 from zonemap.units import KG_PER_LB, UnitSystem
@@ -25,12 +27,6 @@ def write_readme(
     OutputError
         When it cannot be written.
     """
-    kg, unit = (KG_PER_LB, "lb") if units == "us" else (1.0, "kg")
-    totals = [
-        f"{total.product}{f' on {total.on}' if total.on else ''}: {total.written_kg / kg:,.1f} {unit} in these files,"
-        f" {total.planned_kg / kg:,.1f} {unit} in the plan ({total.difference:+.2%})"
-        for total in data.totals
-    ]
     lines = [
         f"Task data for {field_name} (ISO 11783-10, {variant})",
         "",
@@ -39,7 +35,7 @@ def write_readme(
         "Outside of the field, and where nothing may be spread, the rate is 0.",
         "Check one rate on the terminal against this sheet before you start.",
         "",
-        *totals,
+        *[_line(total, units) for total in data.totals],
         "",
         ADVICE,
         *[f"{note.kind.capitalize()}: {note.text}" for note in (*notes, *data.notes)],
@@ -49,3 +45,27 @@ def write_readme(
     except OSError as error:
         mend = "Check free space and permission of the folder, then run again."
         raise OutputError(path.name, f"the file cannot be written ({error.strerror})", mend) from error
+
+
+def verify_readme(path: Path, totals: Sequence[TaskTotal], *, units: UnitSystem) -> None:
+    """Check that the text states the totals that the files themselves add up to.
+
+    Raises
+    ------
+    OutputError
+        When it does not, or cannot be read.
+    """
+    try:
+        lines = path.read_text(encoding="utf-8").splitlines()
+    except (OSError, ValueError) as error:
+        raise OutputError(path.name, f"the file cannot be read back ({error})", MEND) from error
+    if not {_line(total, units) for total in totals} | {ADVICE} <= set(lines):
+        raise OutputError(path.name, "read back, the text does not state the totals of its task data", MEND)
+
+
+def _line(total: TaskTotal, units: UnitSystem) -> str:
+    kg, unit = (KG_PER_LB, "lb") if units == "us" else (1.0, "kg")
+    return (
+        f"{total.product}{f' on {total.on}' if total.on else ''}: {total.written_kg / kg:,.1f} {unit} in these files,"
+        f" {total.planned_kg / kg:,.1f} {unit} in the plan ({total.difference:+.2%})"
+    )

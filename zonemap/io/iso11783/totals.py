@@ -8,10 +8,11 @@ from datetime import date
 
 import numpy as np
 import shapely
+from shapely import Polygon
 
 from zonemap.io.iso11783.build import Numbered
-from zonemap.io.iso11783.content import Task
-from zonemap.io.iso11783.read import Written
+from zonemap.io.iso11783.cells import Cells
+from zonemap.io.iso11783.content import Written
 from zonemap.io.prescription_rows import WGS84
 from zonemap.values.arrays import FloatArray
 from zonemap.values.note import Note
@@ -40,12 +41,15 @@ class TaskTotal:
 
 def added_up(written: Written, applications: tuple[Numbered, ...], prescription: Prescription) -> tuple[TaskTotal, ...]:
     """Sum of rate x area over cells or polygons; areas on the ground, in the working CRS."""
-    grounds: dict[object, FloatArray] = {}
+    grounds: dict[Cells, FloatArray] = {}
+    areas: dict[tuple[Polygon, ...], float] = {}  # tasks of one file mostly share their outlines
     totals = []
     for task, each in zip(written.file.tasks, applications, strict=True):
         setpoint = {zone.code: zone.process.value for zone in task.zones}
         if task.grid is None:
-            sums = _polygon_sum(task, prescription.crs)
+            for polygons in {zone.polygons for zone in task.zones} - areas.keys():
+                areas[polygons] = _area_m2(polygons, prescription.crs)
+            sums = sum(zone.process.value * areas[zone.polygons] for zone in task.zones)
         else:
             # the grids of one file are mostly one grid: measure it once
             if task.grid.cells not in grounds:
@@ -79,17 +83,15 @@ def _by_code(setpoint: Mapping[int, int]) -> FloatArray:
     return by_code
 
 
-def _polygon_sum(task: Task, crs: str) -> float:
+def _area_m2(polygons: tuple[Polygon, ...], crs: str) -> float:
+    """Of polygons in degrees, on the ground."""
     from pyproj import Transformer
 
+    if not polygons:
+        return 0.0
     to_metres = Transformer.from_crs(WGS84, crs, always_xy=True)
 
     def project(vertices: FloatArray) -> FloatArray:
         return np.column_stack(to_metres.transform(vertices[:, 0], vertices[:, 1]))
 
-    result = 0.0
-    for zone in task.zones:
-        if zone.polygons:
-            on_ground = shapely.transform(np.array(zone.polygons, dtype=object), project)
-            result += zone.process.value * float(shapely.area(on_ground).sum())
-    return result
+    return float(shapely.area(shapely.transform(np.array(polygons, dtype=object), project)).sum())

@@ -12,8 +12,8 @@ from shapely import MultiPolygon, Polygon
 from zonemap.errors import OutputError
 from zonemap.io.iso11783.build import Numbered, grid_type, numbered, task_file
 from zonemap.io.iso11783.cells import Cells
-from zonemap.io.iso11783.content import FOLDER, NOTHING, TASK_FILE, Kind, Task, TaskFile, Version
-from zonemap.io.iso11783.read import MEND, Written, read_taskdata
+from zonemap.io.iso11783.content import FOLDER, NOTHING, TASK_FILE, Kind, Task, TaskFile, Version, Written
+from zonemap.io.iso11783.read import MEND, read_taskdata
 from zonemap.io.iso11783.totals import TaskTotal, added_up
 from zonemap.io.prescription_rows import polygons_in_degrees
 from zonemap.values.arrays import IntArray
@@ -169,8 +169,8 @@ def _same_outlines(written: tuple[Polygon, ...], expected: tuple[Polygon, ...]) 
     """Same polygons in the same order, to a billionth of a degree."""
     if len(written) != len(expected):
         return False
-    pairs = zip(written, expected, strict=True)
-    return all(shapely.equals_exact(one, other, tolerance=_TOLERANCE_DEG) for one, other in pairs)
+    one, other = np.array(written, dtype=object), np.array(expected, dtype=object)
+    return bool(np.all(shapely.equals_exact(one, other, tolerance=_TOLERANCE_DEG)))
 
 
 def _require(holds: bool, what: str) -> None:  # noqa: FBT001 - reads as a sentence at every call

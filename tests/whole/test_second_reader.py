@@ -1,0 +1,97 @@
+"""Everything that GDAL reads, read by the GDAL of the system: another build than those that wrote it."""
+
+import json
+import shutil
+import subprocess
+
+import numpy as np
+import pytest
+
+from zonemap.units import KG_PER_LB
+
+pytestmark = pytest.mark.skipif(
+    shutil.which("ogrinfo") is None or shutil.which("gdalinfo") is None, reason="no ogrinfo and gdalinfo (gdal-bin)"
+)
+
+
+def told_by(*command):
+    run = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert run.returncode == 0, run.stderr
+    assert not run.stderr
+    return run.stdout
+
+
+def features(path, layer):
+    """Layer's text: how many features, which CRS, and attribute -> values."""
+    text = told_by("ogrinfo", "-ro", "-al", "-geom=NO", str(path), layer)
+    values = {}
+    for line in text.splitlines():
+        if line.startswith("  ") and " = " in line and "(" in line.split(" = ")[0]:
+            name, value = line.strip().split(" = ", 1)
+            values.setdefault(name.split(" ")[0], []).append(value)
+    return text, values
+
+
+@pytest.fixture
+def outcome(every_format):
+    return every_format
+
+
+def kg(outcome):
+    return KG_PER_LB if outcome.plan.case.units == "us" else 1.0
+
+
+def total(values):
+    return float(
+        np.array(values["RATE" if "RATE" in values else "rate"], dtype=float)
+        @ np.array(values["AREA" if "AREA" in values else "area"], dtype=float)
+    )
+
+
+def test_the_geopackage_has_its_layers_rows_and_totals(outcome):
+    plan, path = outcome.plan, outcome.folder / "prescription.gpkg"
+    polygons = len(plan.prescription.polygon)
+    rows = {
+        "prescription": polygons * len(plan.prescription.applications),
+        "zones": plan.zones.count,
+        "samples": plan.case.samples.count,
+        "boundary": 1,
+        "no_spread": len(plan.case.field.no_spread),
+    }
+
+    for layer, count in rows.items():
+        text, _ = features(path, layer)
+        assert f"Feature Count: {count}\n" in text
+        code = 4326 if layer == "prescription" else int(plan.grid.crs.split(":")[1])
+        assert f'ID["EPSG",{code}]]\n' in text
+
+    _, values = features(path, "prescription")
+    planned = sum(plan.prescription.total_kg(each) for each in plan.prescription.applications)
+    assert total(values) * kg(outcome) == pytest.approx(planned, rel=1e-6)
+
+
+def test_every_shapefile_has_its_polygons_and_its_total(outcome):
+    prescription = outcome.plan.prescription
+    paths = sorted((outcome.folder / "controller").glob("*.shp"))
+    assert len(paths) == len(prescription.applications)
+    totals = []
+    for path in paths:
+        text, values = features(path, path.stem)
+        assert f"Feature Count: {len(prescription.polygon)}\n" in text
+        assert "WGS 84" in text
+        totals.append(total(values) * kg(outcome))
+    planned = [prescription.total_kg(each) for each in prescription.applications]
+    assert sorted(totals) == pytest.approx(sorted(planned), rel=0.001)
+
+
+def test_every_raster_lies_on_the_grid_and_holds_numbers(outcome):
+    grid = outcome.plan.grid
+    paths = sorted(outcome.folder.rglob("*.tif"))
+    assert {path.parent.name for path in paths} == {"surfaces", "rates", outcome.folder.name}
+    for path in paths:
+        told = json.loads(told_by("gdalinfo", "-json", "-checksum", str(path)))
+        assert told["driverShortName"] == "GTiff"
+        assert told["size"] == [grid.shape[1], grid.shape[0]]
+        assert told["geoTransform"] == [grid.west_m, grid.cell_m, 0.0, grid.north_m, 0.0, -grid.cell_m]
+        assert f'ID["EPSG",{grid.crs.split(":")[1]}]]' in told["coordinateSystem"]["wkt"]
+        assert all(band["checksum"] > 0 for band in told["bands"])
