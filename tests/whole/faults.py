@@ -34,6 +34,7 @@ from zonemap.pipeline import run as running
 from zonemap.values.note import Note
 from zonemap.values.plan import Plan
 
+# a script that tests run with arguments: it is never collected (see pyproject.toml)
 FIELD, TARGET, TIMES = Path(sys.argv[2]), Path(sys.argv[3]), int(sys.argv[4])
 PREVIOUS = TARGET.with_name(f"{TARGET.name}.previous")
 PAGE = resource.getpagesize()
