@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import date
 from typing import Any
 
@@ -87,7 +88,6 @@ def state_json(session: Session) -> Json:
 def answer_json(desk: Desk, decisions: Decisions) -> Json:
     """Zones, rates, totals and loss that decisions lead to."""
     zoned, planned, rated = desk.zoned(decisions), desk.rated(decisions), desk.decided(decisions)
-    read = reader(desk.case.units)
     return {
         "assurance": desk.case_of(decisions).decision.assurance,
         "count": decisions.count,
@@ -98,10 +98,9 @@ def answer_json(desk: Desk, decisions: Decisions) -> Json:
         "total": _total(rated),
         "planned_total": _total(planned),
         "loss": desk.loss_as_spread(decisions),
+        "planned_loss": desk.loss_as_spread(replace(decisions, by_hand=decisions.edits)),
         "priced": _priced(desk, decisions),
         "warnings": [note.text for note in rated.notes],
-        "per_area": {"us": reader("us").ha_per_area, "metric": 1.0},
-        "read": read.rate_unit,
     }
 
 
