@@ -238,8 +238,8 @@ class Journal:
             raise _refused(path, error) from error
 
     @property
-    def revision(self) -> int:
-        """How many lines there are."""
+    def lines(self) -> int:
+        """How many entries there are."""
         return len(self.entries)
 
     @property
@@ -255,7 +255,7 @@ class Journal:
         OutputError
             When the disk refuses; the journal is then as it was.
         """
-        entry = Entry(self.revision + 1, at, change)
+        entry = Entry(self.lines + 1, at, change)
         try:
             self._write({"number": entry.number, "at": at, "change": change.model_dump(mode="json")})
         except OSError as error:

@@ -14,6 +14,7 @@ from types import MappingProxyType
 from typing import TypeVar
 
 import numpy as np
+from shapely import MultiPolygon, Polygon, get_parts
 
 from zonemap.amounts import reader
 from zonemap.errors import InputError
@@ -29,6 +30,7 @@ from zonemap.units import KG_HA_PER_LB_AC
 from zonemap.values.arrays import FloatArray
 from zonemap.values.case import Case
 from zonemap.values.delivery import Delivery
+from zonemap.values.field import Field, NoSpread
 from zonemap.values.hand import ZoneEdit
 from zonemap.values.need import Need
 from zonemap.values.note import Note
@@ -44,8 +46,9 @@ Kept = TypeVar("Kept")
 #: (product, day) and zone -> the rate set by hand
 Rates = Mapping[tuple[str, date | None, int], RateByHand]
 
-#: answers of each kind that are kept
+#: answers of each kind that are kept; some are large
 _MOST_KEPT = 24
+_MOST_KEPT_OF = {"asked": 2, "plan": 1, "deliveries": 2}
 
 
 class Desk:
@@ -88,7 +91,8 @@ class Desk:
         if decisions.assurance is not None:
             case = replace(case, decision=replace(case.decision, assurance=decisions.assurance))
         if decisions.closed:
-            case = replace(case, field=replace(case.field, no_spread=(*case.field.no_spread, *decisions.closed)))
+            closed = tuple(_inside(place, case.field) for place in decisions.closed)
+            case = replace(case, field=replace(case.field, no_spread=(*case.field.no_spread, *closed)))
         return case
 
     def asked(self, decisions: Decisions) -> Asked:
@@ -211,12 +215,13 @@ class Desk:
         with self._keeping:
             kept = self._kept.setdefault(kind, {})
             if key in kept:
-                return kept[key]  # type: ignore[return-value]
+                kept[key] = found = kept.pop(key)  # the last to be thrown out
+                return found  # type: ignore[return-value]
         made = make()
         with self._keeping:
-            while len(kept) >= _MOST_KEPT:
-                kept.pop(next(iter(kept)))
             kept[key] = made
+            while len(kept) > _MOST_KEPT_OF.get(kind, _MOST_KEPT):
+                kept.pop(next(iter(kept)))
         return made
 
     def _pipeline(self, zone_count: Callable[[Candidates, Losses], ZoneChoice]) -> Pipeline:
@@ -367,6 +372,15 @@ def _unchanged(before: Zones, after: Zones) -> dict[int, int]:
     pairs = np.unique(np.column_stack([before.number, after.number]), axis=0)
     old, new = np.bincount(pairs[:, 0]), np.bincount(pairs[:, 1])
     return {int(a): int(b) for a, b in pairs if old[a] == 1 and new[b] == 1}
+
+
+def _inside(place: NoSpread, field: Field) -> NoSpread:
+    """Return what of a closed area lies in the field."""
+    cut = place.area.intersection(field.boundary)
+    parts = [part for part in get_parts(cut) if isinstance(part, Polygon) and part.area > 0]
+    if not parts:
+        raise InputError("no spreading", "the area lies outside the field", "Draw it inside.")
+    return replace(place, area=MultiPolygon(parts))
 
 
 def given_kg_ha(need: Need, rated: Rated) -> FloatArray:

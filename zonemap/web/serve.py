@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from starlette.applications import Starlette
 
@@ -23,6 +24,9 @@ from zonemap.pipeline.parse import read_pipeline
 from zonemap.pipeline.review import Desk
 from zonemap.web.app import application
 from zonemap.web.session import Session, inputs_hash
+
+if TYPE_CHECKING:
+    import uvicorn
 
 _LOOPBACK = "127.0.0.1"
 
@@ -89,6 +93,7 @@ def opened(
                 key, bound = secrets.token_urlsafe(24), int(listening.getsockname()[1])
                 hosts = [f"{_LOOPBACK}:{bound}", f"localhost:{bound}"]
                 app = application(session, hosts=hosts, key=key)
+                session.warm()
                 yield Page(session, app, listening, f"http://{hosts[0]}/#{key}")
                 session.cancel()
                 session.wait()
@@ -100,6 +105,11 @@ def opened(
 
 def serve(page: Page, *, ready: Callable[[], None]) -> None:
     """Answer until the process is told to stop."""
+    server_of(page, ready=ready).run(sockets=[page.socket])
+
+
+def server_of(page: Page, *, ready: Callable[[], None]) -> uvicorn.Server:
+    """Return the server of a page, not yet running."""
     import uvicorn
 
     class Server(uvicorn.Server):
@@ -116,7 +126,7 @@ def serve(page: Page, *, ready: Callable[[], None]) -> None:
         lifespan="off",
         timeout_graceful_shutdown=2,
     )
-    Server(config).run(sockets=[page.socket])
+    return Server(config)
 
 
 def _listening(port: int) -> socket.socket:

@@ -62,7 +62,7 @@ class Session:
         self._cancel = threading.Event()
         self._publishing = Publishing()
         self._writer: threading.Thread | None = None
-        self._now_at = (journal.revision, self._tried(journal.entries))
+        self._now_at = (_revision(journal), self._tried(journal.entries))
 
     @property
     def at(self) -> tuple[int, Decisions]:
@@ -92,9 +92,19 @@ class Session:
                 raise StaleError
             self._refuse_idle(change)
             change = self._limited(change, decisions)
-            after = self._tried((*self.journal.entries, Entry(now + 1, "", change)))
+            after = self._tried((*self.journal.entries, Entry(self.journal.lines + 1, "", change)))
             self.journal.append(change, at=self._now())
-            self._now_at = (self.journal.revision, after)
+            self._now_at = (_revision(self.journal), after)
+
+    def warm(self) -> None:
+        """Answer for every number of zones in the background, so that choosing one shows at once."""
+
+        def work() -> None:
+            for count in self.desk.counts:
+                if not self._cancel.is_set():
+                    self.desk.loss_as_spread(Decisions(count=count))
+
+        threading.Thread(target=work, name="warm", daemon=True).start()
 
     def preview(self, assurance: float) -> Decisions:
         """Decisions as they stand, with another assurance, which is not kept."""
@@ -173,7 +183,6 @@ class Session:
                 self.journal.append(
                     Published(kind="published", folder=str(self.target.name), manifest_sha256=digest), at=self._now()
                 )
-                self._now_at = (self.journal.revision, self._now_at[1])
                 self._end(DONE, f"Written to {self.target.name} and read back.")
         except _CancelledError:
             self._end(CANCELLED, "Cancelled; the last published result is as it was.")
@@ -190,6 +199,11 @@ class Session:
             {"number": e.number, "at": e.at, "counts": e.number in counts, **e.change.model_dump(mode="json")}
             for e in self.journal.entries
         ]
+
+
+def _revision(journal: Journal) -> int:
+    """Return the number of changes: writing a result is none."""
+    return sum(not isinstance(entry.change, Published) for entry in journal.entries)
 
 
 def inputs_hash(case: Case, pipeline_sha256: str) -> str:

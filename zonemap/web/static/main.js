@@ -4,10 +4,10 @@ import { Refused, Unreachable, get, post, raster, takeKey } from "./ask.js";
 import { FieldMap } from "./map.js";
 import { drawAssurance, drawDetails, drawLog, drawPublishing, drawSums, drawValue, drawWarnings } from "./panels.js";
 import { drawSeason } from "./season.js";
-import { area, byId, make, measured, reader, setReaders, setUnits, units } from "./units.js";
+import { area, byId, make, measured, rate, reader, setReaders, setUnits, units } from "./units.js";
 import { drawZone, drawZones, named } from "./zones.js";
 
-const page = { field: null, state: null, value: null, season: null, seasonOf: "", shapesOf: "", layerShown: "", pulse: 0 };
+const page = { field: null, state: null, value: null, season: null, seasonOf: "", shapesOf: "", layerShown: "", pulse: 0, writing: false };
 const picked = new Set();
 const map = new FieldMap({ onPick: pickOnMap, onDrawn: useDrawn });
 const say = (text) => (byId("said").textContent = text);
@@ -26,12 +26,16 @@ function tell(error) {
 
 const quietly = (work) => work.catch(tell);
 
-async function change(wanted) {
+async function change(wanted, { forget = false } = {}) {
   byId("trouble").hidden = true;
+  byId("note").hidden = true;
   const why = byId("why").value.trim();
   const body = ["undo", "redo"].includes(wanted.kind) ? wanted : { why, ...wanted };
   try {
-    await show(await post("change", { revision: page.state.revision, change: body }));
+    const state = await post("change", { revision: page.state.revision, change: body });
+    // before anything is drawn: a zone picked a moment later is picked of the new ones
+    if (forget) dropPicks();
+    await show(state);
     byId("why").value = "";
     say("Saved.");
     return true;
@@ -197,24 +201,26 @@ function sayPicked() {
 
 const only = () => [...picked][0];
 
-async function reshape(wanted) {
-  if (await change(wanted)) {
-    picked.clear();
-    map.setPicked(new Set());
-    drawTables();
-  }
+function dropPicks() {
+  picked.clear();
+  map.setPicked(new Set());
 }
+
+const reshape = (wanted) => change(wanted, { forget: true });
 
 // --- changes
 
-function setRate(application, zone, kgHa) {
-  quietly(change({ kind: "rate", zone, product: application.product, on: application.on, rate_kg_ha: kgHa }));
+async function setRate(application, zone, kgHa) {
+  const { product, on } = application;
+  const saved = await change({ kind: "rate", zone, product, on, rate_kg_ha: kgHa });
+  const given = page.state.applications.find((a) => a.product === product && a.on === on)?.rates[zone - 1];
+  if (!saved || kgHa === null || given === undefined || Math.abs(given - kgHa) <= 1e-3 * kgHa) return;
+  byId("note").textContent = `${product}, zone ${zone}: set to ${rate(given)}, the nearest the spreader can do.`;
+  byId("note").hidden = false;
 }
 
 function chooseCount(count) {
-  picked.clear();
-  map.setPicked(new Set());
-  quietly(change({ kind: "zones", count: count === page.field.own_count ? null : count }));
+  quietly(reshape({ kind: "zones", count: count === page.field.own_count ? null : count }));
 }
 
 function useDrawn(purpose, places) {
@@ -270,8 +276,10 @@ async function beat() {
     const { revision, publishing } = await get("pulse");
     byId("offline").hidden = true;
     const running = publishing.state === "running";
+    const ended = page.writing && !running;
+    page.writing = running;
     drawPublishing(publishing, revision);
-    if (revision !== page.state.revision && !byId("assurance").dataset.held) await show(await get("state"));
+    if ((ended || revision !== page.state.revision) && !byId("assurance").dataset.held) await show(await get("state"));
     page.pulse = setTimeout(beat, running ? 250 : 2000);
   } catch (error) {
     tell(error);
@@ -323,7 +331,7 @@ function listen() {
   });
   byId("drawing-stop").addEventListener("click", () => map.stopDrawing());
   byId("publish").addEventListener("click", () =>
-    quietly(post("publish", { revision: page.state.revision }).then(({ publishing, revision }) => drawPublishing(publishing, revision)).then(beatNow)),
+    quietly(post("publish", { revision: page.state.revision }).then(beatNow)),
   );
   byId("cancel").addEventListener("click", () => quietly(post("cancel", {}).then(beatNow)));
   byId("units").addEventListener("change", () => {
@@ -335,6 +343,7 @@ function listen() {
     localStorage.setItem("zonemap-light", byId("theme").value);
     light();
   });
+  addEventListener("resize", showSeason);
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", light);
   document.addEventListener("keydown", (event) => {
     if (event.key === "Escape") map.stopDrawing();
@@ -359,6 +368,7 @@ function readUnits() {
   const { field } = page;
   byId("field-facts").textContent = [field.crop, area(field.area_ha), `${field.samples.length} samples`].filter(Boolean).join(", ");
   byId("close-unit").textContent = units() === "us" ? "ft" : "m";
+  map.setUnits(units());
   drawTables();
   showSeason();
   quietly(showLayer(false));

@@ -1,7 +1,7 @@
 // The map: drawn in the field's own projection, in metres, from what the server sends. No tiles, no other addresses.
 
 import { RATES, SUPPLY, colourAt, painted, span } from "./colours.js";
-import { byId, digits, makeSvg, measured, rateShown, reader } from "./units.js";
+import { byId, digits, makeSvg, rateShown, reader } from "./units.js";
 
 const INK = "#22282b";
 /* global ol */
@@ -40,13 +40,17 @@ export class FieldMap {
     this.view = new ol.View({ projection, showFullExtent: true, extent: widened(this.extent) });
     this.map = new ol.Map({
       target: byId("map"),
-      controls: [new ol.control.Zoom(), new ol.control.ScaleLine({ units: "metric" })],
+      controls: [new ol.control.Zoom(), (this.scale = new ol.control.ScaleLine({ units: "metric" }))],
       layers: [this.image, this.zoneLayer, this.closedLayer, layer(this.outline, BOUNDARY), this.pointLayer, layer(this.sketch, SKETCH)],
       view: this.view,
     });
     this.view.fit(this.extent, { padding: [24, 24, 24, 24] });
     this.map.on("singleclick", (event) => this.click(event));
     this.map.on("pointermove", (event) => this.read(event));
+  }
+
+  setUnits(units) {
+    this.scale.setUnits(units === "us" ? "us" : "metric");
   }
 
   setMarks({ samples, outlines, closed }) {
@@ -224,8 +228,6 @@ export class FieldMap {
     svg.append(makeSvg("text", { x: 300, y: 43, "text-anchor": "end" }, ends[1]));
   }
 }
-
-export { measured };
 
 const widened = ([west, south, east, north]) => {
   const by = 0.6 * Math.max(east - west, north - south);

@@ -91,6 +91,6 @@ export function drawPublishing(publishing, revision) {
   byId("progress").hidden = !running;
   byId("progress").value = publishing.stages;
   let said = running ? `${publishing.stage} …` : publishing.message;
-  if (publishing.state === "done" && revision > publishing.revision + 1) said += " Changed since: publish again.";
+  if (publishing.state === "done" && revision > publishing.revision) said += " Changed since: publish again.";
   if (byId("publish-said").textContent !== said) byId("publish-said").textContent = said;
 }

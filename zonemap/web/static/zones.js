@@ -63,6 +63,18 @@ function rateCell(application, index, zone, onRate) {
   return cell;
 }
 
+function whyOf(zone, state, behind) {
+  const spread = new Set(state.applications.filter((a) => a.rates[zone.zone - 1] > 0).flatMap((a) => a.feeds));
+  const needed = zone.need.filter((need) => need.kg_ha > 0);
+  const unmet = needed.filter((need) => !spread.has(need.name) && !state.applications.some((a) => a.product === need.name));
+  const said = [];
+  if (!needed.length) said.push("The soil covers every need at this assurance.");
+  if (behind.length) said.push(`What is spread falls behind the crop: ${behind.join("; ")}.`);
+  else if (needed.length) said.push("What is spread keeps up with the crop at this assurance.");
+  if (unmet.length) said.push(`Nothing spread here holds ${unmet.map((need) => `${need.name} (need ${rate(need.kg_ha)})`).join(", ")}.`);
+  return said;
+}
+
 /** What a zone gets, why, and how sure that is. */
 export function drawZone(number, state, season) {
   const zone = state.zones[number - 1];
@@ -78,7 +90,7 @@ export function drawZone(number, state, season) {
   if (zone.alike.length) sure.push(`The samples cannot tell it from zone ${zone.alike.join(" and ")}.`);
   const facts = [
     ["What", [`${area(zone.area_ha)}, of which ${area(zone.spread_ha)} is spread.`, ...(gets.length ? gets : ["Nothing is spread."])]],
-    ["Why", behind.length ? [`Even so it falls behind: ${behind.join("; ")}.`] : ["What is spread covers the need at the assurance asked for, unless a rate by hand is lower."]],
+    ["Why", whyOf(zone, state, behind)],
     ["How sure", sure],
   ];
   byId("zone-facts").replaceChildren(
