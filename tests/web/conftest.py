@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from zonemap.pipeline.review import Desk
 from zonemap.web.serve import opened, server_of
 
 TOP = Path(__file__).resolve().parents[2]
@@ -15,9 +16,9 @@ BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 
 @pytest.fixture(scope="session")
 def coarse(tmp_path_factory):
-    """The default pipeline on cells of 20 m, with one fitted covariance."""
+    """The default pipeline on cells of 30 m, with one fitted covariance."""
     text = (TOP / "pipelines" / "season_supply.toml").read_text(encoding="utf-8")
-    text = text.replace('use = "square_cells"', 'use = "square_cells"\ncell_m = 20.0', 1)
+    text = text.replace('use = "square_cells"', 'use = "square_cells"\ncell_m = 30.0', 1)
     text = text.replace('use = "integrated_block_kriging"', 'use = "ordinary_block_kriging"', 1)
     text = text.replace('family = "auto"', 'family = "exponential"', 1)
     path = tmp_path_factory.mktemp("pipeline") / "coarse.toml"
@@ -51,11 +52,24 @@ def running(field, pipeline, **options):
 
 @pytest.fixture(scope="session")
 def start_review(coarse):
-    """Start a review of a copy of the field in a folder; a field that is there already is opened again."""
+    """Start a review of a copy of the field in a folder; a field that is there already is opened again.
 
+    The copies are alike, and a desk holds no decision: one serves them all, which saves a second a test.
+    """
+    desks = {}
+
+    def desk_of(case, pipeline, progress):
+        if case.field.name not in desks:
+            desks[case.field.name] = Desk(case, pipeline, progress)
+        return desks[case.field.name]
+
+    @contextmanager
     def start(folder, name="Two Cottonwoods", **options):
         field = folder / "field"
-        return running(field if field.exists() else copied(folder, name), coarse, **options)
+        with pytest.MonkeyPatch.context() as patched:
+            patched.setattr("zonemap.web.serve.Desk", desk_of)
+            with running(field if field.exists() else copied(folder, name), coarse, **options) as page:
+                yield page
 
     return start
 

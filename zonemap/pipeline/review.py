@@ -48,7 +48,7 @@ Rates = Mapping[tuple[str, date | None, int], RateByHand]
 
 #: answers of each kind that are kept; some are large
 _MOST_KEPT = 24
-_MOST_KEPT_OF = {"asked": 2, "plan": 1, "deliveries": 2}
+_MOST_KEPT_OF = {"asked": 2, "plan": 1, "deliveries": 2, "loss": 500}
 
 
 class Desk:
@@ -150,7 +150,14 @@ class Desk:
         """Mean expected loss per ha of what is spread, the machine's steps and rates set by hand among it."""
         asked, zoned, rated = self.asked(decisions), self.zoned(decisions), self.decided(decisions)
         index = zoned.choice.zones.number - 1
-        return asked.losses.of_rates([given_kg_ha(need, rated)[index] for need in asked.losses.needs])
+
+        def loss(position: int, need: Need) -> float:
+            given = given_kg_ha(need, rated)
+            # another rate of one product leaves most needs as they are
+            key = (decisions.assurance, decisions.count, decisions.edits, position, tuple(given.tolist()))
+            return self._keep("loss", key, lambda: asked.losses.of_need(position).of_rates([given[index]]))
+
+        return sum(loss(position, need) for position, need in enumerate(asked.losses.needs))
 
     def sufficiencies(self, decisions: Decisions) -> dict[str, Sufficiency]:
         """Quantity -> supply against demand, of the field and of the zones."""

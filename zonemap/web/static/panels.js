@@ -24,8 +24,8 @@ export function drawValue(value, state, field, onCount) {
   const table = byId("value");
   const held = table.contains(document.activeElement) ? document.activeElement.id : "";
   const flat = value.losses.find((each) => each.count === 1)?.loss ?? 0;
-  const heads = ["Zones", state.priced ? `Expected loss per ${reader().area_unit}` : "Expected loss", "Saved against one rate", ""];
-  table.tHead.replaceChildren(make("tr", {}, ...heads.map((text) => make("th", { scope: "col" }, text))));
+  const heads = ["Zones", state.priced ? `Expected loss per ${reader().area_unit}` : "Expected loss", "Saved against one rate", "Loss, drawn"];
+  table.tHead.replaceChildren(make("tr", {}, ...heads.map((text, n) => make("th", { scope: "col", class: n === 3 ? "words" : false }, text))));
   const now = state.count ?? field.own_count;
   table.tBodies[0].replaceChildren(
     ...value.losses.map(({ count, loss, can_be_chosen: open, alike }) => {

@@ -43,7 +43,7 @@ export function drawSeason(nutrient, zone, applications) {
   const first = time(nutrient.first_day);
   for (let index = 0; index < days; index += 1) {
     const on = new Date(first + index * DAY_MS);
-    if (on.getUTCDate() === 1) svg.append(makeSvg("text", { x: x(index) + 2, y: HEIGHT - 8 }, monthName(on.getUTCMonth())));
+    if (on.getUTCDate() === 1 && x(index) < WIDTH - 34) svg.append(makeSvg("text", { x: x(index) + 2, y: HEIGHT - 8 }, monthName(on.getUTCMonth())));
   }
   markDays(svg, spreading, { first, days, x, top: TOP, width: WIDTH });
   say(nutrient, zone, band);
@@ -71,7 +71,7 @@ function byDayOf(applications) {
 function say(nutrient, zone, band) {
   const where = zone === 0 ? "The field" : `Zone ${zone}`;
   const said = [
-    "Dark line: what the crop asks. Band and line in it: what the soil supplies. Filled: short in the middle.",
+    "Curve: what the crop asks. Band and line in it: what the soil supplies. Filled: short in the middle.",
     `${where}: supply of ${nutrient.name} ${rate(band[1])} a day, 8 in 10 between ${rateShown(band[0])} and ${rateShown(band[2])}; it meets ${percent(nutrient.share_of_season[zone] ?? nutrient.share_of_season[0])} of the season's demand.`,
   ];
   if (nutrient.first_short_day) said.push(`A tenth of the field is short from ${day(nutrient.first_short_day)}.`);

@@ -99,7 +99,7 @@ export function drawZone(number, state, season) {
   const unit = reader().rate_unit;
   const table = byId("zone-needs");
   table.tHead.replaceChildren(
-    make("tr", {}, ...["", `Supply a day, ${unit}`, "8 in 10 between", `Need, ${unit}`, "Assurance"].map((text) => make("th", { scope: "col" }, text))),
+    make("tr", {}, ...["Nutrient", `Supply a day, ${unit}`, "8 in 10 between", `Need, ${unit}`, "Assurance"].map((text) => make("th", { scope: "col" }, text))),
   );
   table.tBodies[0].replaceChildren(
     ...zone.need.map((need) => {
