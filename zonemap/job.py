@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -81,11 +81,10 @@ def plan_field(
     InputError, OutputError
         The published result is then what it was before.
     """
-    from zonemap.io.formats import chosen_formats, verify_formats, write_formats
+    from zonemap.io.formats import chosen_formats
     from zonemap.pipeline.run import run
-    from zonemap.report.summary import summary
 
-    wanted = chosen_formats(formats)
+    chosen_formats(formats)
     target = folder / "plan" if out is None else out
     progress("reading the folder")
     named = None if pipeline is None else read_pipeline(pipeline)
@@ -93,16 +92,51 @@ def plan_field(
     check_target(target, needed_bytes=_BYTES_FOR_A_START)
     chosen = named or read_pipeline(default_pipeline(case))
     plan = run(case, chosen, progress)
+    return publish(plan, chosen, target, formats=formats, progress=progress)
+
+
+def publish(
+    plan: Plan,
+    pipeline: Pipeline,
+    target: Path,
+    *,
+    formats: str | None = None,
+    progress: Progress = silence,
+    changes: Sequence[Mapping[str, Any]] = (),
+) -> Outcome:
+    """Write every file of a plan, read each back, and swap the folder in whole.
+
+    Parameters
+    ----------
+    pipeline
+        That made the plan, for the record.
+    changes
+        What was changed by hand since, for the record.
+    progress
+        Told the name of every stage as it starts; what it raises ends the work and leaves the target as it was.
+
+    Raises
+    ------
+    OutputError
+        The published result is then what it was before.
+    """
+    from zonemap.io.formats import chosen_formats, verify_formats, write_formats
+    from zonemap.report.summary import summary
+
+    wanted = chosen_formats(formats)
     rasters = _rasters(plan)
     with private_folder(target, needed_bytes=_BYTES_FOR_A_START) as build:
         progress("writing files")
         plan = replace(plan, notes=(*plan.notes, *write_formats(build, plan, wanted)))
         content = summary(plan)
         _write(plan, content, rasters, build, wanted)
+        progress("writing sheet and page")
+        _write_reports(plan, build, wanted)
         progress("reading them back")
         _verify(plan, rasters, build, wanted)
         verify_formats(build, plan, wanted)
-        write_manifest(build, _record(plan, chosen))
+        write_manifest(build, _record(plan, pipeline) | ({"changes": list(changes)} if changes else {}))
+        progress("putting the result in place")
         swap_in(build, target)
     return Outcome(plan, target, content)
 
@@ -171,7 +205,6 @@ def _write(
         if plan.value.flat_loss > 0:
             draw_choices(plan, build / "choices.png")
         draw_variograms(plan, build / "variograms.png")
-    _write_reports(plan, build, formats)
 
 
 def _write_reports(plan: Plan, build: Path, formats: tuple[str, ...]) -> None:

@@ -13,6 +13,7 @@ from zonemap.cli.compare import compare
 from zonemap.cli.crops import crops
 from zonemap.cli.plan import plan
 from zonemap.cli.products import products
+from zonemap.cli.review import review
 from zonemap.cli.rules import rules
 from zonemap.cli.start import start
 
@@ -23,6 +24,7 @@ Examples:
   zonemap start my_field          write a commented field.toml beside a boundary and samples
   zonemap check my_field          read everything, say what is wrong and how to mend it
   zonemap plan my_field           surfaces, zones, rates and files for the spreader
+  zonemap review my_field         look at the plan in a page, change it, publish it
   zonemap plan my_field --json    the same, numbers on stdout for another program
   zonemap crops                   the crop table, every figure with its source
   zonemap products                the product table, every figure with its source
@@ -44,5 +46,5 @@ def main() -> None:
     """
 
 
-for _command in (plan, check, start, compare, crops, products, rules):
+for _command in (plan, review, check, start, compare, crops, products, rules):
     main.add_command(_command)

@@ -31,9 +31,21 @@ _MOST_SITES = 1000
 
 
 def choose_zones(
-    pipeline: Pipeline, losses: Losses, grid: Grid, case: Case, measured: Sequence[Measurements]
+    pipeline: Pipeline,
+    losses: Losses,
+    grid: Grid,
+    case: Case,
+    measured: Sequence[Measurements],
+    *,
+    beside: Sequence[tuple[str, ZoneEdit]] = (),
 ) -> ZoneChoice:
-    """Zones drawn by hand, or made over the surfaces that have structure (one zone where none has), then edited."""
+    """Zones drawn by hand, or made over the surfaces that have structure (one zone where none has), then edited.
+
+    Parameters
+    ----------
+    beside
+        Changes after those of the case, each with the name of the place it was made.
+    """
     covariates = cache(lambda: _covariates(case, grid))
     making = _making(pipeline, losses, grid, case.spreader, measured, covariates)
     if case.hand.drawn is not None:
@@ -45,8 +57,9 @@ def choose_zones(
             sets = [losses.of_need(*positions) for positions in groups]
             makings = [_making(pipeline, each, grid, case.spreader, measured, covariates) for each in sets]
             choice = _overlaid(making, choice, sets, [_chosen(m, s) for m, s in zip(makings, sets, strict=True)])
-    for number, edit in enumerate(case.hand.edits, start=1):
-        choice = _edited(choice, edit, losses, grid, where=f"field.toml, zone_edit {number}")
+    of_case = [(f"field.toml, zone_edit {number}", edit) for number, edit in enumerate(case.hand.edits, start=1)]
+    for where, edit in (*of_case, *beside):
+        choice = _edited(choice, edit, losses, grid, where=where)
     if making is None or choice.zones.count == 1:
         return choice
     return replace(choice, certainty=making.certainty(choice.zones))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -10,7 +11,7 @@ from zonemap.agronomy.sufficiency import sufficiency
 from zonemap.machine.delivery import delivered
 from zonemap.machine.heading import best_heading
 from zonemap.pipeline.candidates import choose_zones
-from zonemap.pipeline.choice import losses_of
+from zonemap.pipeline.choice import Losses, losses_of
 from zonemap.pipeline.needs import same_currency
 from zonemap.pipeline.notes import cautions, delivery_notes, limit_notes, surface_notes
 from zonemap.pipeline.parse import Pipeline
@@ -21,13 +22,55 @@ from zonemap.values.grid import Grid
 from zonemap.values.need import Need
 from zonemap.values.note import Note
 from zonemap.values.plan import Plan, ZoneReport
+from zonemap.values.prescription import Prescription
+from zonemap.values.programme import Programmes
 from zonemap.values.samples import Measurements
+from zonemap.values.sufficiency import Sufficiency
 from zonemap.values.surface import Surface
-from zonemap.values.zones import Outlines, ZoneChoice
+from zonemap.values.zones import Outlines, ZoneChoice, Zones
 from zonemap.zoning.outline import zones_as_drawn
 
 #: told the name of every stage as it starts
 Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """What no decision changes: the samples screened, the grid, and the surfaces over it."""
+
+    pipeline: Pipeline
+    measured: tuple[Measurements, ...]
+    grid: Grid
+    surfaces: Mapping[str, Surface]
+    notes: tuple[Note, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What is lacking at the assurance asked for, and what any zones would lose."""
+
+    needs: tuple[Need, ...]
+    losses: Losses
+    notes: tuple[Note, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Zoned:
+    """The zones taken, their outlines, and the zone of every cell as the outlines are drawn."""
+
+    choice: ZoneChoice
+    outlines: Outlines
+    drawn: Zones
+
+
+@dataclass(frozen=True, slots=True)
+class Rated:
+    """What every zone needs, and what is spread for it."""
+
+    report: ZoneReport
+    prescription: Prescription
+    programmes: Programmes | None
+    notes: tuple[Note, ...]
 
 
 def run(case: Case, pipeline: Pipeline, progress: Progress) -> Plan:
@@ -38,61 +81,94 @@ def run(case: Case, pipeline: Pipeline, progress: Progress) -> Plan:
     InputError
         When a stage refuses; the message names the place and the mend.
     """
+    prepared = prepare(case, pipeline, progress)
+    progress("demand and shortfall")
+    asked = ask(prepared, case)
+    progress("zones")
+    choice = choose_zones(pipeline, asked.losses, prepared.grid, case, prepared.measured)
+    zoned = outline(prepared, case, choice)
+    progress("rates and products")
+    return assemble(prepared, case, asked, zoned, rate(prepared, case, asked, zoned))
+
+
+def prepare(case: Case, pipeline: Pipeline, progress: Progress) -> Prepared:
+    """Screen the samples and make the surfaces: all that no decision changes."""
     progress("samples")
     measured, notes = _screened(case, pipeline)
     grid: Grid = pipeline.run("grid", case.field)
     progress("surfaces")
     surfaces, unused = _surfaces(case, pipeline, measured, grid)
-    progress("demand and shortfall")
-    needs, need_notes = pipeline.run("need", case, surfaces, grid)
+    return Prepared(pipeline, measured, grid, surfaces, (*notes, *unused, *surface_notes(surfaces)))
+
+
+def ask(prepared: Prepared, case: Case) -> Asked:
+    """Say what is lacking, with the crop, the calendar and the assurance of a case."""
+    needs, notes = prepared.pipeline.run("need", case, prepared.surfaces, prepared.grid)
     needs = same_currency(needs)
-    progress("zones")
-    losses = losses_of(needs, surfaces, grid, cost_of_varying=case.decision.cost_of_varying_ha)
-    choice = choose_zones(pipeline, losses, grid, case, measured)
-    zones = choice.zones
-    outlines: Outlines = pipeline.run("outline", zones, grid, case.field)
-    drawn = zones_as_drawn(outlines, grid) if zones.count > 1 else zones
-    progress("rates and products")
-    report = _zone_report(pipeline, needs, surfaces, choice, grid)
-    prescription, programmes, left_out = spread(case, pipeline, needs, report, surfaces, choice, grid, outlines)
-    machine = (prescription, drawn, grid, case.field, case.spreader)
+    varying = case.decision.cost_of_varying_ha
+    return Asked(needs, losses_of(needs, prepared.surfaces, prepared.grid, cost_of_varying=varying), notes)
+
+
+def outline(prepared: Prepared, case: Case, choice: ZoneChoice) -> Zoned:
+    """Draw the zones that were chosen."""
+    outlines: Outlines = prepared.pipeline.run("outline", choice.zones, prepared.grid, case.field)
+    drawn = zones_as_drawn(outlines, prepared.grid) if choice.zones.count > 1 else choice.zones
+    return Zoned(choice, outlines, drawn)
+
+
+def rate(prepared: Prepared, case: Case, asked: Asked, zoned: Zoned) -> Rated:
+    """Find what every zone needs and what is spread for it."""
+    pipeline, surfaces, grid = prepared.pipeline, prepared.surfaces, prepared.grid
+    report = _zone_report(pipeline, asked.needs, surfaces, zoned.choice, grid)
+    return Rated(report, *spread(case, pipeline, asked.needs, report, surfaces, zoned.choice, grid, zoned.outlines))
+
+
+def assemble(prepared: Prepared, case: Case, asked: Asked, zoned: Zoned, rated: Rated) -> Plan:
+    """Put a plan together: what the machine makes of it, whether varying pays, and what has to be said."""
+    needs, grid, surfaces, choice = asked.needs, prepared.grid, prepared.surfaces, zoned.choice
+    report, prescription = rated.report, rated.prescription
+    machine = (prescription, zoned.drawn, grid, case.field, case.spreader)
     deliveries, headings = delivered(*machine), best_heading(*machine)
     needed = any(need.product and kg_ha.any() for need, kg_ha in zip(needs, report.need_kg_ha, strict=True))
-    value = value_of_varying(losses, choice, drawn, needed=needed, case=case)
+    value = value_of_varying(asked.losses, choice, zoned.drawn, needed=needed, case=case)
     said = (
         *case.notes,
-        *notes,
-        *unused,
-        *surface_notes(surfaces),
-        *need_notes,
+        *prepared.notes,
+        *asked.notes,
         *choice.notes,
-        *left_out,
+        *rated.notes,
         *limit_notes(prescription, case),
         *delivery_notes(deliveries, headings),
     )
     refusal = (Note("refusal", value.verdict),) if value.advice == "no_map" else ()
     return Plan(
         case=case,
-        pipeline=pipeline.name,
+        pipeline=prepared.pipeline.name,
         grid=grid,
         surfaces=surfaces,
         needs=needs,
         choice=choice,
-        outlines=outlines,
+        outlines=zoned.outlines,
         zone_report=report,
         value=value,
         prescription=prescription,
-        programmes=programmes,
+        programmes=rated.programmes,
         deliveries=deliveries,
         headings=headings,
-        sufficiency={
-            need.quantity: sufficiency(surfaces[need.quantity], need.demand, grid.cell_area_ha, zones)
-            for need in needs
-            if need.demand is not None
-        },
-        mapped=any(quantity.count > 1 for quantity in measured),
+        sufficiency=sufficiencies(prepared, asked, choice.zones),
+        mapped=any(quantity.count > 1 for quantity in prepared.measured),
         notes=(*refusal, *said, *cautions(case, prescription)),
     )
+
+
+def sufficiencies(prepared: Prepared, asked: Asked, zones: Zones) -> dict[str, Sufficiency]:
+    """Quantity -> supply against demand, where the crop's demand is known."""
+    area = prepared.grid.cell_area_ha
+    return {
+        need.quantity: sufficiency(prepared.surfaces[need.quantity], need.demand, area, zones)
+        for need in asked.needs
+        if need.demand is not None
+    }
 
 
 def _screened(case: Case, pipeline: Pipeline) -> tuple[tuple[Measurements, ...], tuple[Note, ...]]:

@@ -1,0 +1,405 @@
+"""One field at rest: surfaces and zones are kept, so that a decision is answered without making them again.
+
+Zones stay as they were made with the field's own assurance: another assurance changes their rates, not their outlines.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from datetime import date
+from functools import cached_property
+from types import MappingProxyType
+from typing import TypeVar
+
+import numpy as np
+from shapely import MultiPolygon, Polygon, get_parts
+
+from zonemap.amounts import reader
+from zonemap.errors import InputError
+from zonemap.machine.delivery import delivered
+from zonemap.pipeline.candidates import choose_zones
+from zonemap.pipeline.choice import Candidate, Candidates, Losses, fixed
+from zonemap.pipeline.parse import Pipeline
+from zonemap.pipeline.run import Asked, Prepared, Progress, Rated, Zoned, ask, assemble, outline, prepare, rate
+from zonemap.pipeline.run import sufficiencies as _sufficiencies
+from zonemap.pipeline.spreading import ask_of, need_paths
+from zonemap.products.at_rates import at_rates
+from zonemap.units import KG_HA_PER_LB_AC
+from zonemap.values.arrays import FloatArray
+from zonemap.values.case import Case
+from zonemap.values.delivery import Delivery
+from zonemap.values.field import Field, NoSpread
+from zonemap.values.hand import ZoneEdit
+from zonemap.values.need import Need
+from zonemap.values.note import Note
+from zonemap.values.plan import Plan
+from zonemap.values.prescription import Application
+from zonemap.values.programme import Dose, Programme, Programmes
+from zonemap.values.review import Decisions, RateByHand
+from zonemap.values.sufficiency import Sufficiency
+from zonemap.values.zones import ZoneChoice, Zones
+from zonemap.zoning.hand import edited
+
+Kept = TypeVar("Kept")
+#: (product, day) and zone -> the rate set by hand
+Rates = Mapping[tuple[str, date | None, int], RateByHand]
+
+#: answers of each kind that are kept; some are large
+_MOST_KEPT = 24
+_MOST_KEPT_OF = {"asked": 2, "plan": 1, "deliveries": 2, "loss": 500}
+
+
+class Desk:
+    """A field whose decisions can be changed; every answer is that of the pipeline's own stages.
+
+    Parameters
+    ----------
+    case, pipeline
+        As for `zonemap.pipeline.run.run`.
+    progress
+        Told the name of every stage as it starts.
+
+    Raises
+    ------
+    InputError
+        When a stage refuses.
+    """
+
+    def __init__(self, case: Case, pipeline: Pipeline, progress: Progress) -> None:
+        self.case = case
+        self.prepared: Prepared = prepare(case, pipeline, progress)
+        progress("demand and shortfall")
+        self._kept: dict[str, dict[object, object]] = {}
+        self._keeping = threading.Lock()
+        self._candidates: dict[int, Candidate] = {}
+        self._first = self.asked(Decisions())
+        progress("zones")
+        self._own: ZoneChoice = choose_zones(
+            self._pipeline(self._remembering(pipeline)), self._first.losses, self.prepared.grid, case,
+            self.prepared.measured,
+        )  # fmt: skip
+        progress("rates and products")
+        self.rated(Decisions())
+
+    # --- what a decision leads to
+
+    def case_of(self, decisions: Decisions) -> Case:
+        """Return the case with the decisions in it."""
+        case = self.case
+        if decisions.assurance is not None:
+            case = replace(case, decision=replace(case.decision, assurance=decisions.assurance))
+        if decisions.closed:
+            closed = tuple(_inside(place, case.field) for place in decisions.closed)
+            case = replace(case, field=replace(case.field, no_spread=(*case.field.no_spread, *closed)))
+        return case
+
+    def asked(self, decisions: Decisions) -> Asked:
+        """What is lacking at the assurance decided on."""
+        case = self.case_of(decisions)
+        return self._keep("asked", decisions.assurance, lambda: ask(self.prepared, case))
+
+    def zoned(self, decisions: Decisions) -> Zoned:
+        """Zones of the number decided on, changed by hand."""
+        return self._keep("zoned", (decisions.count, decisions.edits), lambda: self._zoned(decisions))
+
+    def rated(self, decisions: Decisions) -> Rated:
+        """What is spread, as the plan would have it."""
+        key = (decisions.count, decisions.edits, decisions.assurance, decisions.closed)
+        case = self.case_of(decisions)
+        return self._keep("rated", key, lambda: rate(self.prepared, case, self.asked(decisions), self.zoned(decisions)))
+
+    def decided(self, decisions: Decisions) -> Rated:
+        """What is spread, with the rates set by hand."""
+        rated, rates = self.rated(decisions), self.rates(decisions)
+        if not rates:
+            return rated
+        return self._keep("decided", decisions, lambda: self._decided(decisions, rated, rates))
+
+    def plan(self, decisions: Decisions) -> Plan:
+        """Put the whole plan together, for its files."""
+        return self._keep("plan", decisions, lambda: self._plan(decisions))
+
+    def rates(self, decisions: Decisions) -> Rates:
+        """Rates set by hand that still hold: one of a zone that was changed afterwards does not."""
+        standing: dict[tuple[str, date | None, int], RateByHand] = {}
+        edits: list[ZoneEdit] = []
+        for step in decisions.by_hand:
+            if isinstance(step, RateByHand):
+                key = (step.product, step.on, step.zone)
+                standing.pop(key, None)
+                if step.rate_kg_ha is not None:
+                    standing[key] = step
+                continue
+            before = self._zones(decisions.count, tuple(edits))
+            edits.append(step)
+            same = _unchanged(before, self._zones(decisions.count, tuple(edits)))
+            moved = {(p, on, same[zone]): rate for (p, on, zone), rate in standing.items() if zone in same}
+            standing = {key: replace(rate, zone=key[2]) for key, rate in moved.items()}
+        return MappingProxyType(standing)
+
+    def losses(self, decisions: Decisions) -> dict[int, float]:
+        """Number of zones -> expected loss per ha at the assurance decided on, of all numbers that were tried."""
+        if decisions.assurance is None:
+            return dict(self._own.loss)
+        losses = self.asked(decisions).losses
+        return self._keep("losses", decisions.assurance, lambda: self._losses(losses))
+
+    def loss_as_spread(self, decisions: Decisions) -> float:
+        """Mean expected loss per ha of what is spread, the machine's steps and rates set by hand among it."""
+        asked, zoned, rated = self.asked(decisions), self.zoned(decisions), self.decided(decisions)
+        index = zoned.choice.zones.number - 1
+
+        def loss(position: int, need: Need) -> float:
+            given = given_kg_ha(need, rated)
+            # another rate of one product leaves most needs as they are
+            key = (decisions.assurance, decisions.count, decisions.edits, position, tuple(given.tolist()))
+            return self._keep("loss", key, lambda: asked.losses.of_need(position).of_rates([given[index]]))
+
+        return sum(loss(position, need) for position, need in enumerate(asked.losses.needs))
+
+    def sufficiencies(self, decisions: Decisions) -> dict[str, Sufficiency]:
+        """Quantity -> supply against demand, of the field and of the zones."""
+        asked, zones = self.asked(decisions), self.zoned(decisions).choice.zones
+        key = (decisions.count, decisions.edits)
+        return self._keep("sufficiency", key, lambda: _sufficiencies(self.prepared, asked, zones))
+
+    def deliveries(self, decisions: Decisions) -> tuple[Delivery, ...]:
+        """Each application as the machine would spread it; none where it states no swath."""
+        case, zoned, prescription = self.case_of(decisions), self.zoned(decisions), self.decided(decisions).prescription
+        return self._keep(
+            "deliveries",
+            decisions,
+            lambda: delivered(prescription, zoned.drawn, self.prepared.grid, case.field, case.spreader),
+        )
+
+    @property
+    def counts(self) -> tuple[int, ...]:
+        """Numbers of zones that can be chosen; one alone where zones are drawn or every product has its own."""
+        if self.case.hand.drawn is not None or self._own.own or not self._candidates:
+            return (self._own.zones.count,)
+        return tuple(sorted({1, *self._asked_for}))
+
+    @property
+    def own_count(self) -> int:
+        """Number of zones the plan chose."""
+        return self._own.zones.count
+
+    @property
+    def alike(self) -> Mapping[int, tuple[tuple[int, int], ...]]:
+        """Number of zones -> pairs of touching zones that the samples cannot tell apart."""
+        return self._own.alike
+
+    def limited(self, step: RateByHand, decisions: Decisions) -> float:
+        """Return the rate the spreader can do that is nearest to one set by hand, kg/ha.
+
+        Raises
+        ------
+        InputError
+            For a zone or product that is not there, or a rate the spreader cannot do.
+        """
+        zones = self.zoned(decisions).choice.zones.count
+        if not 1 <= step.zone <= zones:
+            raise InputError("rate", f"there is no zone {step.zone}", f"Name one from 1 to {zones}.")
+        known = [(a.product.name, a.on) for a in self.rated(decisions).prescription.applications]
+        if (step.product, step.on) not in known:
+            raise InputError("rate", "this product is not spread on that day", "Name a product and day of the plan.")
+        wished = step.rate_kg_ha or 0.0
+        spreader, read = self.case.spreader, reader(self.case.units)
+        if wished > spreader.max_rate_kg_ha * (1 + 1e-9):
+            what = f"{read.rate(wished)} is above the spreader's largest rate, {read.rate(spreader.max_rate_kg_ha)}"
+            raise InputError("rate", what, "Give a smaller rate.")
+        unit = KG_HA_PER_LB_AC if self.case.units == "us" else 1.0
+        step_kg_ha = (1.0 if wished >= 20 * unit else 0.1) * unit
+        given = self.prepared.pipeline.run("limits", np.array([wished]), spreader, step_kg_ha=step_kg_ha)
+        return float(given[0])
+
+    # --- how
+
+    def _keep(self, kind: str, key: object, make: Callable[[], Kept]) -> Kept:
+        """Give what was made before, or make it; several threads may ask, and then make it twice."""
+        with self._keeping:
+            kept = self._kept.setdefault(kind, {})
+            if key in kept:
+                kept[key] = found = kept.pop(key)  # the last to be thrown out
+                return found  # type: ignore[return-value]
+        made = make()
+        with self._keeping:
+            kept[key] = made
+            while len(kept) > _MOST_KEPT_OF.get(kind, _MOST_KEPT):
+                kept.pop(next(iter(kept)))
+        return made
+
+    def _pipeline(self, zone_count: Callable[[Candidates, Losses], ZoneChoice]) -> Pipeline:
+        pipeline = self.prepared.pipeline
+        return replace(pipeline, methods={**pipeline.methods, "zone_count": zone_count})
+
+    def _remembering(self, pipeline: Pipeline) -> Callable[[Candidates, Losses], ZoneChoice]:
+        """Choose the number of zones as the pipeline does, and keep what was tried, first of the zones all share."""
+        mine = self._candidates
+
+        def chosen(candidates: Candidates, losses: Losses) -> ZoneChoice:
+            first = not mine
+
+            def remembered(count: int) -> Candidate:
+                found = candidates(count)
+                if first:
+                    mine[count] = found
+                return found
+
+            choice: ZoneChoice = pipeline.run("zone_count", remembered, losses)
+            return choice
+
+        return chosen
+
+    @cached_property
+    def _asked_for(self) -> dict[int, int]:
+        """Number of zones that can be had -> number to ask for, of several the one that loses least."""
+        losses, best = self._first.losses, dict[int, tuple[float, int]]()
+        for asked, candidate in sorted(self._candidates.items()):
+            count = candidate.zones.count
+            loss = losses.of_zones(candidate.zones)
+            if count > 1 and (count not in best or loss < best[count][0]):
+                best[count] = (loss, asked)
+        return {count: asked for count, (_, asked) in best.items()}
+
+    def _choice(self, count: int | None, edits: tuple[ZoneEdit, ...]) -> ZoneChoice:
+        if count is None and not edits:
+            return self._own
+        if count is not None and count not in self.counts:
+            raise InputError("zones", f"there are no {count} zones", f"Choose one of {_words(self.counts)}.")
+        return self._keep("choice", (count, edits), lambda: self._changed(count, edits))
+
+    def _changed(self, count: int | None, edits: tuple[ZoneEdit, ...]) -> ZoneChoice:
+        pipeline, taken = self.prepared.pipeline, count or self.own_count
+        if len(self.counts) > 1:
+            pipeline = self._pipeline(lambda _, losses: self._of_count(taken, losses))
+        case = self.case if count is None else replace(self.case, hand=replace(self.case.hand, edits=()))
+        beside = [(f"review, change {number}", edit) for number, edit in enumerate(edits, start=1)]
+        grid, measured = self.prepared.grid, self.prepared.measured
+        return choose_zones(pipeline, self._first.losses, grid, case, measured, beside=beside)
+
+    def _of_count(self, count: int, losses: Losses) -> ZoneChoice:
+        if count == 1:
+            return ZoneChoice(losses.flat(), self._own.loss, alike=self._own.alike)
+        choice = fixed(lambda _: self._candidates[self._asked_for[count]], losses, count=count)
+        return replace(choice, loss={**self._own.loss, **choice.loss}, alike=self._own.alike)
+
+    def _zones(self, count: int | None, edits: tuple[ZoneEdit, ...]) -> Zones:
+        if not edits:
+            return self._choice(count, ()).zones
+
+        def made() -> Zones:
+            before = self._zones(count, edits[:-1])
+            return edited(before, self.prepared.grid, edits[-1], where=f"review, change {len(edits)}")
+
+        return self._keep("zones", (count, edits), made)
+
+    def _zoned(self, decisions: Decisions) -> Zoned:
+        return outline(self.prepared, self.case, self._choice(decisions.count, decisions.edits))
+
+    def _losses(self, losses: Losses) -> dict[int, float]:
+        found = {1: losses.of_zones(losses.flat()), self.own_count: losses.of_zones(self._own.zones)}
+        if len(self.counts) > 1:
+            for count, asked in self._asked_for.items():
+                found[count] = losses.of_zones(self._candidates[asked].zones)
+        return dict(sorted(found.items()))
+
+    def _decided(self, decisions: Decisions, rated: Rated, rates: Rates) -> Rated:
+        applications, notes = [], []
+        for application in rated.prescription.applications:
+            changed = np.array(application.rate_kg_ha)
+            for (product, on, zone), by_hand in rates.items():
+                if (product, on) == (application.product.name, application.on) and by_hand.rate_kg_ha is not None:
+                    notes.append(self._note(by_hand, changed[zone - 1]))
+                    changed[zone - 1] = by_hand.rate_kg_ha
+            applications.append(replace(application, rate_kg_ha=changed))
+        notes += self._without_effect(rates, applications)
+        case = self.case_of(decisions)
+        programmes = None
+        if rated.programmes is not None:
+            programmes = self._programmes(case, decisions, rated, rated.programmes, applications)
+        spread = tuple(a for a in applications if a.rate_kg_ha.any())
+        prescription = replace(rated.prescription, applications=spread)
+        return Rated(rated.report, prescription, programmes, (*rated.notes, *notes))
+
+    def _programmes(
+        self, case: Case, decisions: Decisions, rated: Rated, made: Programmes, applications: list[Application]
+    ) -> Programmes:
+        asked, choice = self.asked(decisions), self.zoned(decisions).choice
+        paths = need_paths(asked.needs, rated.report, self.prepared.surfaces, choice, self.prepared.grid)
+        area = rated.prescription.zone_area_ha(choice.zones.count)
+        own = len(made.chosen.doses)  # what rate tables ask for comes after
+        doses = [Dose(a.product, a.on, a.planned_kg_ha, a.rate_kg_ha, a.parts) for a in applications[:own]]
+        chosen: Programme = at_rates(made.chosen, ask_of(case, paths, area), doses)
+        return replace(made, chosen=chosen)
+
+    def _note(self, by_hand: RateByHand, planned_kg_ha: float) -> Note:
+        read = reader(self.case.units)
+        on = f" on {by_hand.on}" if by_hand.on else ""
+        why = f" ({by_hand.reason})" if by_hand.reason else ""
+        text = (
+            f"{by_hand.product}{on}, zone {by_hand.zone}: set by hand to {read.rate(by_hand.rate_kg_ha or 0.0)}; the "
+            f"plan had {read.rate(planned_kg_ha)}{why}."
+        )
+        return Note("warning", text)
+
+    def _without_effect(self, rates: Rates, applications: list[Application]) -> list[Note]:
+        known = {(a.product.name, a.on) for a in applications}
+        lost = dict.fromkeys(product for product, on, _ in rates if (product, on) not in known)
+        return [
+            Note("warning", f"{product}: a rate set by hand has no effect, because it is not spread on that day.")
+            for product in lost
+        ]
+
+    def _plan(self, decisions: Decisions) -> Plan:
+        case, zoned = self.case_of(decisions), self.zoned(decisions)
+        choice = zoned.choice
+        if decisions.assurance is not None:
+            losses = self.asked(decisions).losses
+            loss = {**self.losses(decisions), choice.zones.count: losses.of_zones(choice.zones)}
+            choice = replace(choice, loss=loss, loss_as_grouped=None)
+        plan = assemble(
+            self.prepared, case, self.asked(decisions), replace(zoned, choice=choice), self.decided(decisions)
+        )
+        text = (
+            f"Zones are those made for an assurance of {self.case.decision.assurance:.0%}; their rates are for "
+            f"{case.decision.assurance:.0%}."
+        )
+        return plan if decisions.assurance is None else replace(plan, notes=(*plan.notes, Note("warning", text)))
+
+
+def _unchanged(before: Zones, after: Zones) -> dict[int, int]:
+    """Zone -> its number afterwards, of zones that hold the same cells as before.
+
+    >>> _unchanged(Zones(np.array([1, 1, 2, 3])), Zones(np.array([1, 1, 1, 2])))
+    {3: 2}
+    """
+    pairs = np.unique(np.column_stack([before.number, after.number]), axis=0)
+    old, new = np.bincount(pairs[:, 0]), np.bincount(pairs[:, 1])
+    return {int(a): int(b) for a, b in pairs if old[a] == 1 and new[b] == 1}
+
+
+def _inside(place: NoSpread, field: Field) -> NoSpread:
+    """Return what of a closed area lies in the field."""
+    cut = place.area.intersection(field.boundary)
+    parts = [part for part in get_parts(cut) if isinstance(part, Polygon) and part.area > 0]
+    if not parts:
+        raise InputError("no spreading", "the area lies outside the field", "Draw it inside.")
+    return replace(place, area=MultiPolygon(parts))
+
+
+def given_kg_ha(need: Need, rated: Rated) -> FloatArray:
+    """(zones,) of what a need is of, that feeds the crop from what is spread."""
+    zones = rated.report.need_kg_ha[0].size
+    if need.curve.product:
+        named = [a.rate_kg_ha for a in rated.prescription.applications if a.product.name == need.curve.product]
+        return np.asarray(sum(named, np.zeros(zones)), dtype=np.float64)
+    balances = rated.programmes.chosen.balances if rated.programmes else ()
+    given = [balance.given_kg_ha for balance in balances if balance.element == need.element]
+    return given[0] if given else np.zeros(zones)
+
+
+def _words(numbers: tuple[int, ...]) -> str:
+    return ", ".join(str(number) for number in numbers)
