@@ -19,6 +19,7 @@ from zonemap.io.field_file import (
     ShapeTable,
     SpreaderTable,
 )
+from zonemap.io.label_forms import by_element
 from zonemap.io.sources import shown
 from zonemap.io.spreading import measured_pattern
 from zonemap.units import (
@@ -27,7 +28,6 @@ from zonemap.units import (
     KG_HA_PER_LB_AC,
     KG_M3_PER_LB_FT3,
     KG_PER_LB,
-    LABEL_FORMS,
     M_PER_FT,
     M_S_PER_KM_H,
     M_S_PER_MPH,
@@ -157,16 +157,8 @@ def _product(table: ProductTable, number: int, *, units: UnitSystem) -> Product:
 
 def _analysis(label: Mapping[str, float], *, where: str) -> dict[str, float]:
     """Element -> mass fraction from the label's percentages."""
-    elements: dict[str, float] = {}
-    for form, percent in label.items():
-        if form not in LABEL_FORMS:
-            mend = f"Use one of {', '.join(LABEL_FORMS)}."
-            raise InputError(f"{where}, {form}", f"{shown(form)} is not a form of a nutrient", mend)
-        element, factor = LABEL_FORMS[form]
-        if element in elements:
-            mend = f"Keep either {element} or its oxide."
-            raise InputError(f"{where}, {form}", f"{element} is stated twice", mend)
-        elements[element] = percent / 100 * factor
+    stated = by_element(label, where=where)
+    elements = {element: percent / 100 * factor for element, (percent, factor) in stated.items()}
     total = sum(label.values())
     if total > 100:
         raise InputError(
@@ -349,16 +341,8 @@ def crop_of(table: CropTable, own_demand: Mapping[str, FloatArray], *, units: Un
         For an unknown element, one stated twice, or one that the demand file holds too.
     """
     unit = _RATE_UNITS[_RATE_UNIT_OF[units]]
-    totals: dict[str, float] = {}
-    for form, amount in table.totals.items():
-        where = f"{NAME}, crop, totals, {form}"
-        if form not in LABEL_FORMS:
-            mend = f"Use one of {', '.join(LABEL_FORMS)}."
-            raise InputError(where, f"{shown(form)} is not a form of a nutrient", mend)
-        element, factor = LABEL_FORMS[form]
-        if element in totals:
-            raise InputError(where, f"{element} is stated twice", f"Keep either {element} or its oxide.")
-        totals[element] = amount * factor * unit
+    stated_totals = by_element(table.totals, where=f"{NAME}, crop, totals")
+    totals = {element: amount * factor * unit for element, (amount, factor) in stated_totals.items()}
     for key, stated in (("totals", totals), ("shape", table.shape), ("sources", table.sources)):
         for element in stated:
             if element not in ELEMENTS:

@@ -9,6 +9,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from zonemap.errors import InputError
+from zonemap.io.label_forms import by_element
 from zonemap.io.sources import shown
 from zonemap.io.toml_table import Day, NotNegative, Positive, Text, TomlTable
 from zonemap.units import HA_PER_AC, KG_HA_PER_LB_AC, KG_PER_LB, LABEL_FORMS, M_PER_FT, UnitSystem
@@ -98,7 +99,8 @@ def terms_of(table: ProgrammeTable, *, units: UnitSystem, area_ha: float, small_
             mend = "Use elements: N, P, K, S, Ca, Mg, Zn, B, Mn, Cu, Fe."
             raise InputError(f"{where}, organic_share, {element}", f"{shown(element)} is no element", mend)
     rate = KG_HA_PER_LB_AC if units == "us" else 1.0
-    money = {f: price / (KG_PER_LB if units == "us" else 1.0) for f, price in table.cost_of_over.items()}
+    kg = KG_PER_LB if units == "us" else 1.0
+    prices = by_element(table.cost_of_over, where=f"{where}, cost_of_over")
     return Terms(
         spreading=table.spread,
         bins=table.bins,
@@ -110,7 +112,7 @@ def terms_of(table: ProgrammeTable, *, units: UnitSystem, area_ha: float, small_
         cap_per_pass_kg_ha=_elements(table.cap_per_pass, rate, where=f"{where}, cap_per_pass"),
         cap_per_season_kg_ha=_elements(table.cap_per_season, rate, where=f"{where}, cap_per_season"),
         most_over_kg_ha=_elements(table.most_over, rate, where=f"{where}, most_over"),
-        cost_of_over=_elements(money, 1.0, where=f"{where}, cost_of_over", per=True),
+        cost_of_over={element: price / kg / factor for element, (price, factor) in prices.items()},
         whole_bags=area_ha < small_ha if table.whole_bags is None else table.whole_bags,
     )
 
@@ -154,15 +156,6 @@ def _pass(table: PassTable, products: Sequence[Product], *, units: UnitSystem, w
     return Pass(table.on, table.placement, caps, cost, tuple(table.products), spacing, table.sandy, least, most)
 
 
-def _elements(amounts: Mapping[str, float], unit: float, *, where: str, per: bool = False) -> dict[str, float]:
-    """Amounts by element; with `per`, they are per mass of what is stated, not of it."""
-    elements: dict[str, float] = {}
-    for form, amount in amounts.items():
-        if form not in LABEL_FORMS:
-            mend = f"Use one of {', '.join(LABEL_FORMS)}."
-            raise InputError(f"{where}, {form}", f"{shown(form)} is not a form of a nutrient", mend)
-        element, factor = LABEL_FORMS[form]
-        if element in elements:
-            raise InputError(f"{where}, {form}", f"{element} is stated twice", f"Keep either {element} or its oxide.")
-        elements[element] = amount * unit / factor if per else amount * unit * factor
-    return elements
+def _elements(amounts: Mapping[str, float], unit: float, *, where: str) -> dict[str, float]:
+    """Amounts of the elements."""
+    return {element: amount * unit * factor for element, (amount, factor) in by_element(amounts, where=where).items()}

@@ -19,6 +19,7 @@ from zonemap.io.prescription_rows import (
     application_rows,
     polygons_in_degrees,
 )
+from zonemap.io.text_file import write_lines
 from zonemap.values.arrays import FloatArray
 from zonemap.values.file_units import AREA_DECIMALS, AREA_UNITS, RATE_DECIMALS, file_units
 from zonemap.values.note import Note
@@ -199,11 +200,7 @@ def _write_readme(path: Path, field_name: str, prescription: Prescription, notes
         ADVICE,
         *[f"{note.kind.capitalize()}: {note.text}" for note in notes],
     ]
-    try:
-        path.write_text("\n".join(lines) + "\n", encoding="utf-8", newline="\n")
-    except OSError as error:
-        mend = "Check free space and permission of the folder, then run again."
-        raise OutputError(path.name, f"the file cannot be written ({error.strerror})", mend) from error
+    write_lines(path, lines)
 
 
 def _totals(field_name: str, prescription: Prescription) -> list[str]:

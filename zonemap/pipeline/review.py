@@ -36,7 +36,7 @@ from zonemap.values.need import Need
 from zonemap.values.note import Note
 from zonemap.values.plan import Plan
 from zonemap.values.prescription import Application
-from zonemap.values.programme import Dose, Programme, Programmes
+from zonemap.values.programme import Programmes
 from zonemap.values.review import Decisions, RateByHand
 from zonemap.values.sufficiency import Sufficiency
 from zonemap.values.zones import ZoneChoice, Zones
@@ -331,8 +331,7 @@ class Desk:
         paths = need_paths(asked.needs, rated.report, self.prepared.surfaces, choice, self.prepared.grid)
         area = rated.prescription.zone_area_ha(choice.zones.count)
         own = len(made.chosen.doses)  # what rate tables ask for comes after
-        doses = [Dose(a.product, a.on, a.planned_kg_ha, a.rate_kg_ha, a.parts) for a in applications[:own]]
-        chosen: Programme = at_rates(made.chosen, ask_of(case, paths, area), doses)
+        chosen = at_rates(made.chosen, ask_of(case, paths, area), applications[:own])
         return replace(made, chosen=chosen)
 
     def _note(self, by_hand: RateByHand, planned_kg_ha: float) -> Note:

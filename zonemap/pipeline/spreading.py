@@ -49,8 +49,7 @@ def spread(
     applications: list[Application] = []
     if paths and case.products:
         programmes = pipeline.run("products", ask_of(case, paths, blank.zone_area_ha(choice.zones.count)))
-        doses = programmes.chosen.doses
-        applications = [Application(d.product, d.on, d.planned_kg_ha, d.rate_kg_ha, d.parts) for d in doses]
+        applications = list(programmes.chosen.doses)
     tables, notes = _of_tables(case, pipeline, needs, report)
     return replace(blank, applications=(*applications, *tables)), programmes, (*shape_notes, *notes)
 

@@ -227,9 +227,11 @@ class _Cuts:
         return float(found.fun), np.maximum(found.x[:products], 0.0), found.x[products:]
 
 
-def compositions(
-    solution: Solution, ask: Ask
-) -> tuple[tuple[int, tuple[tuple[Product, float], ...], Composition], ...]:
+#: pass, parts (product, share of the mass) and composition of a blend
+PassBlend = tuple[int, tuple[tuple[Product, float], ...], Composition]
+
+
+def compositions(solution: Solution, ask: Ask) -> tuple[PassBlend, ...]:
     """(pass, parts, composition) of the blend of each pass that a programme of free rates uses.
 
     Where that is one pass, the blend meets every need by itself. Where there are several, that of each pass is to meet

@@ -7,15 +7,16 @@ from dataclasses import replace
 
 import numpy as np
 
-from zonemap.products.blend import apart, compositions
-from zonemap.products.model import Model, costs_of_columns, given, trip_cost
+from zonemap.products.account import balances, purchases, trips
+from zonemap.products.blend import PassBlend, apart, compositions
+from zonemap.products.model import Model, costs_of_columns, trip_cost
 from zonemap.products.offers import Offer, blend_offer, offers_of
 from zonemap.products.prices import binding_limits, shadow_prices
 from zonemap.products.reshare import reshared, worth
 from zonemap.products.rounding import rounded
 from zonemap.products.solve import Solution, solve
-from zonemap.values.arrays import FloatArray
-from zonemap.values.programme import Answer, Ask, Balance, Dose, NeedPath, Programme, Programmes, Purchase
+from zonemap.values.prescription import Application
+from zonemap.values.programme import Answer, Ask, Balance, NeedPath, Programme, Programmes
 from zonemap.values.season import Product
 from zonemap.values.terms import Spreading
 
@@ -108,15 +109,16 @@ def programme(ask: Ask, *, answer: Answer = "least_cost", spreading: Spreading =
     if solution is None:
         return "the limits contradict one another, whatever is spread"
     free = solution
+    found = compositions(free, ask) if spreading == "blend" else ()
     if spreading == "blend":
-        blended = _blended(solution)
+        blended = _blended(free, found)
         if isinstance(blended, str):
             return blended
         solution = blended
     made = _made(solution, answer, spreading)
     behind = any(np.any(balance.behind_kg_ha > 0) for balance in made.balances)
     limits = binding_limits(free if spreading == "blend" else solution, remodel) if behind else ()
-    gap = _gap(solution, free) if spreading == "blend" else solution.gap
+    gap = _gap(solution, free, found) if spreading == "blend" else solution.gap
     proven = gap == 0.0 and (spreading != "blend" or not behind)
     return replace(made, missing=missing, binding=limits, proven=proven, gap=gap)
 
@@ -160,9 +162,8 @@ def _since(path: NeedPath, first: int) -> NeedPath:
     return replace(path, lacking_kg_ha=lacking, lost_kg_ha=path.lost_kg_ha + lost)
 
 
-def _blended(free: Solution) -> Solution | str:
+def _blended(free: Solution, found: Sequence[PassBlend]) -> Solution | str:
     """Return the same with one blend a pass: rates and compositions are sought in turns until neither gets better."""
-    found = compositions(free, free.model.ask)
     if not found:
         return "the products that are needed must not be blended with one another"
     starts: list[Blends] = [[(position, parts) for position, parts, _ in found]]
@@ -226,10 +227,9 @@ def _of_blends(free: Solution, parts_of: Blends) -> Solution | None:
     return solve(Model(model.ask, tuple(offers), np.zeros_like(model.behind_kg_ha)))
 
 
-def _gap(solution: Solution, free: Solution) -> float:
+def _gap(solution: Solution, free: Solution, found: Sequence[PassBlend]) -> float:
     """How much cheaper than a blend any other could be at most, relative; 0 where none is cheaper."""
     cost, least_cost = _spent(solution), _spent(free)
-    found = compositions(free, free.model.ask)
     if len(found) == 1:
         trips = trip_cost(free.model.ask, found[0][0])
         least_cost = max(least_cost, found[0][2].least_cost + trips)
@@ -254,44 +254,19 @@ def _made(solution: Solution, answer: Answer, spreading: Spreading) -> Programme
     planned = solution.rates
     rate = rounded(model, planned)
     doses = tuple(
-        Dose(offer.product, ask.passes[offer.position].on, planned[:, n], rate[:, n], offer.parts)
+        Application(offer.product, ask.passes[offer.position].on, planned[:, n], rate[:, n], offer.parts)
         for n, offer in enumerate(model.offers)
         if rate[:, n].max(initial=0.0) > 0
     )
     used = [offer for n, offer in enumerate(model.offers) if rate[:, n].max(initial=0.0) > 0]
-    crossed = {offer.position for offer in used} if spreading == "bins" else [offer.position for offer in used]
+    crossed, cost = trips(ask, (offer.position for offer in used), spreading)
     return Programme(
         answer,
         spreading,
         doses,
-        tuple(_balance(path, model.offers, rate) for path in ask.paths),
-        _purchases(ask, doses),
-        len(crossed),
-        sum(trip_cost(ask, position) for position in crossed),
+        balances(ask.paths, model.offers, rate),
+        purchases(ask, doses),
+        crossed,
+        cost,
         shadow=() if spreading == "blend" else shadow_prices(solution),
     )
-
-
-def _balance(path: NeedPath, offers: Sequence[Offer], rate: FloatArray) -> Balance:
-    content = np.array([offer.product.analysis.get(path.element, 0.0) for offer in offers])
-    return Balance(path, given(path, offers, rate), rate @ content)
-
-
-def _purchases(ask: Ask, doses: Sequence[Dose]) -> tuple[Purchase, ...]:
-    """What is bought of each product, in the order of the ask."""
-    kg: dict[str, float] = {}
-    for dose in doses:
-        total = float(dose.rate_kg_ha @ ask.zone_area_ha)
-        for product, share in dose.parts or ((dose.product, 1.0),):
-            kg[product.name] = kg.get(product.name, 0.0) + share * total
-    return tuple(_purchase(product, kg[product.name], ask) for product in ask.products if product.name in kg)
-
-
-def _purchase(product: Product, kg: float, ask: Ask) -> Purchase:
-    from_hand = min(product.on_hand_kg, kg)
-    bought, bags = kg - from_hand, None
-    if ask.terms.whole_bags and product.bag_kg is not None:
-        bags = int(np.ceil(bought / product.bag_kg - 1e-9))
-        bought = bags * product.bag_kg
-    cost = None if product.price_per_kg is None else bought * product.price_per_kg
-    return Purchase(product, kg, from_hand, bags, 0.0 if bought == 0 else cost)

@@ -9,6 +9,7 @@ from types import MappingProxyType
 from typing import Literal
 
 from zonemap.values.arrays import FloatArray, frozen_floats
+from zonemap.values.prescription import Application
 from zonemap.values.season import Product
 from zonemap.values.terms import Pass, Spreading, Terms
 
@@ -100,31 +101,6 @@ class Ask:
     def zones(self) -> int:
         """How many zones."""
         return int(self.zone_area_ha.size)
-
-
-@dataclass(frozen=True, slots=True)
-class Dose:
-    """One product (or blend) on one pass.
-
-    Attributes
-    ----------
-    product, on
-        What, and when.
-    planned_kg_ha, rate_kg_ha
-        (zones,) as calculated, and as the machine can spread it.
-    parts
-        For a blend: product -> share of its mass; empty otherwise.
-    """
-
-    product: Product
-    on: date | None
-    planned_kg_ha: FloatArray
-    rate_kg_ha: FloatArray
-    parts: tuple[tuple[Product, float], ...] = ()
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "planned_kg_ha", frozen_floats(self.planned_kg_ha, shape=(None,)))
-        object.__setattr__(self, "rate_kg_ha", frozen_floats(self.rate_kg_ha, shape=self.planned_kg_ha.shape))
 
 
 @dataclass(frozen=True, slots=True)
@@ -291,7 +267,7 @@ class Programme:
 
     answer: Answer
     spreading: Spreading
-    doses: tuple[Dose, ...]
+    doses: tuple[Application, ...]
     balances: tuple[Balance, ...]
     purchases: tuple[Purchase, ...]
     trips: int

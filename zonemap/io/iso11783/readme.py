@@ -11,6 +11,7 @@ from zonemap.io.iso11783.read import MEND
 from zonemap.io.iso11783.totals import TaskTotal
 from zonemap.io.iso11783.write import TaskData
 from zonemap.io.prescription_rows import ADVICE
+from zonemap.io.text_file import write_lines
 from zonemap.units import KG_PER_LB, UnitSystem
 from zonemap.values.note import Note
 
@@ -40,11 +41,7 @@ def write_readme(
         ADVICE,
         *[f"{note.kind.capitalize()}: {note.text}" for note in (*notes, *data.notes)],
     ]
-    try:
-        path.write_text("\n".join(lines) + "\n", encoding="utf-8", newline="\n")
-    except OSError as error:
-        mend = "Check free space and permission of the folder, then run again."
-        raise OutputError(path.name, f"the file cannot be written ({error.strerror})", mend) from error
+    write_lines(path, lines)
 
 
 def verify_readme(path: Path, totals: Sequence[TaskTotal], *, units: UnitSystem) -> None:
