@@ -10,7 +10,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linprog
 
-from zonemap.products.programme import programme, programmes
+from zonemap.products.blend import compositions
+from zonemap.products.model import Model
+from zonemap.products.offers import offers_of
+from zonemap.products.programme import _blended, _from_first_day, _in_turns, _of_blends, programme, programmes
+from zonemap.products.reshare import worth
+from zonemap.products.solve import solve
 from zonemap.units import KG_HA_PER_LB_AC, KG_PER_SHORT_TON, LABEL_FORMS
 from zonemap.values.programme import Ask, NeedPath
 from zonemap.values.season import Product
@@ -431,3 +436,34 @@ def large_case(*, seed):
         Terms(cost_of_trip_ha=8.0, cap_per_pass_kg_ha={"N": 90.0}, most_products=8),
         rng.uniform(3, 12, 8), min_rate_kg_ha=20.0, max_rate_kg_ha=500.0, step_kg_ha=5.0,
     )  # fmt: skip
+
+
+def two_passes(*, seed):
+    """Three zones lacking three elements over two passes, at most 40 kg/ha of N on each; free rates and their blends."""
+    rng = np.random.default_rng(seed)
+    paths = []
+    for element in ("N", "K", "S"):
+        shape = np.exp(-0.5 * ((np.arange(DAYS) - rng.uniform(10, 50)) / rng.uniform(4, 10)) ** 2)
+        daily = rng.uniform(1, 4) * (shape[None] - rng.uniform(0, 0.9, 3)[:, None])
+        paths.append(path(element, np.maximum(daily, 0)))
+    terms = Terms(cap_per_pass_kg_ha={"N": 40.0})
+    asked = Ask(tuple(paths), STORE, (Pass(on(0)), Pass(on(20))), terms, np.array([3.0, 5.0, 2.0]))
+    asked = _from_first_day(asked, offers_of(asked.products, asked.passes, asked.paths))
+    offers = offers_of(asked.products, asked.passes, asked.paths)
+    free = solve(Model(asked, offers, np.zeros((3, 3))))
+    return free, compositions(free, asked)
+
+
+def test_turns_of_rates_and_compositions_make_blends_of_two_passes_cheaper():
+    free, found = two_passes(seed=4)
+    start = _of_blends(free, [(position, parts) for position, parts, _ in found])
+    behind, cost = worth(_blended(free, found))
+    assert behind == pytest.approx(0.0, abs=1e-3)
+    assert cost < 0.995 * worth(start)[1]
+
+
+def test_blends_like_what_the_field_gets_on_average_are_tried_too():
+    free, found = two_passes(seed=10)
+    alone = _in_turns(free, [(position, parts) for position, parts, _ in found])
+    assert worth(alone)[0] > 1.0
+    assert worth(_blended(free, found))[0] == pytest.approx(0.0, abs=1e-3)
