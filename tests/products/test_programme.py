@@ -439,7 +439,7 @@ def large_case(*, seed):
 
 
 def two_passes(*, seed):
-    """Three zones lacking three elements over two passes, at most 40 kg/ha of N on each; free rates and their blends."""
+    """Three zones lacking three elements, two passes of at most 40 kg/ha of N: free rates and their blends."""
     rng = np.random.default_rng(seed)
     paths = []
     for element in ("N", "K", "S"):
