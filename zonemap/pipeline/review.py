@@ -24,7 +24,7 @@ from zonemap.pipeline.choice import Candidate, Candidates, Losses, fixed
 from zonemap.pipeline.parse import Pipeline
 from zonemap.pipeline.run import Asked, Prepared, Progress, Rated, Zoned, ask, assemble, outline, prepare, rate
 from zonemap.pipeline.run import sufficiencies as _sufficiencies
-from zonemap.pipeline.spreading import ask_of, need_paths
+from zonemap.pipeline.spreading import ask_of
 from zonemap.products.at_rates import at_rates
 from zonemap.units import KG_HA_PER_LB_AC
 from zonemap.values.arrays import FloatArray
@@ -322,16 +322,14 @@ class Desk:
             programmes = self._programmes(case, decisions, rated, rated.programmes, applications)
         spread = tuple(a for a in applications if a.rate_kg_ha.any())
         prescription = replace(rated.prescription, applications=spread)
-        return Rated(rated.report, prescription, programmes, (*rated.notes, *notes))
+        return replace(rated, prescription=prescription, programmes=programmes, notes=(*rated.notes, *notes))
 
     def _programmes(
         self, case: Case, decisions: Decisions, rated: Rated, made: Programmes, applications: list[Application]
     ) -> Programmes:
-        asked, choice = self.asked(decisions), self.zoned(decisions).choice
-        paths = need_paths(asked.needs, rated.report, self.prepared.surfaces, choice, self.prepared.grid)
-        area = rated.prescription.zone_area_ha(choice.zones.count)
+        area = rated.prescription.zone_area_ha(self.zoned(decisions).choice.zones.count)
         own = len(made.chosen.doses)  # what rate tables ask for comes after
-        chosen = at_rates(made.chosen, ask_of(case, paths, area), applications[:own])
+        chosen = at_rates(made.chosen, ask_of(case, rated.paths, area), applications[:own])
         return replace(made, chosen=chosen)
 
     def _note(self, by_hand: RateByHand, planned_kg_ha: float) -> Note:

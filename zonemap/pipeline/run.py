@@ -23,7 +23,7 @@ from zonemap.values.need import Need
 from zonemap.values.note import Note
 from zonemap.values.plan import Plan, ZoneReport
 from zonemap.values.prescription import Prescription
-from zonemap.values.programme import Programmes
+from zonemap.values.programme import NeedPath, Programmes
 from zonemap.values.samples import Measurements
 from zonemap.values.sufficiency import Sufficiency
 from zonemap.values.surface import Surface
@@ -65,12 +65,13 @@ class Zoned:
 
 @dataclass(frozen=True, slots=True)
 class Rated:
-    """What every zone needs, and what is spread for it."""
+    """What every zone needs, and what is spread for it; `paths` are its needs by element and day."""
 
     report: ZoneReport
     prescription: Prescription
     programmes: Programmes | None
     notes: tuple[Note, ...]
+    paths: tuple[NeedPath, ...]
 
 
 def run(case: Case, pipeline: Pipeline, progress: Progress) -> Plan:

@@ -40,8 +40,8 @@ def spread(
     choice: ZoneChoice,
     grid: Grid,
     outlines: Outlines,
-) -> tuple[Prescription, Programmes | None, tuple[Note, ...]]:
-    """Prescription, the programmes it was chosen from (``None`` where no element is lacking by name), and notes."""
+) -> tuple[Prescription, Programmes | None, tuple[Note, ...], tuple[NeedPath, ...]]:
+    """Prescription, the programmes it was chosen from (``None`` where no element is lacking by name), notes, needs."""
     polygons, zone = single_parts(outlines, tuple(place.area for place in case.field.no_spread))
     blank, shape_notes = blank_prescription(polygons, zone, case, zones=choice.zones.count)
     paths = need_paths(needs, report, surfaces, choice, grid)
@@ -51,7 +51,7 @@ def spread(
         programmes = pipeline.run("products", ask_of(case, paths, blank.zone_area_ha(choice.zones.count)))
         applications = list(programmes.chosen.doses)
     tables, notes = _of_tables(case, pipeline, needs, report)
-    return replace(blank, applications=(*applications, *tables)), programmes, (*shape_notes, *notes)
+    return replace(blank, applications=(*applications, *tables)), programmes, (*shape_notes, *notes), paths
 
 
 def need_paths(
