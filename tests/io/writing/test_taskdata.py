@@ -295,16 +295,19 @@ def test_cells_laid_out_before_give_the_same_bytes(tmp_path, plan):
     assert one == two
 
 
-@pytest.mark.parametrize("fault", [("in these files", "in those"), ("Rates are advice", ""), ("potash", "lime")])
+@pytest.mark.parametrize(
+    "fault",
+    [("in these files", "in those"), ("Rates are advice", ""), ("potash", "lime"), ("all zones it is 0", "it is 9")],
+)
 def test_a_text_beside_the_task_data_that_says_another_total_is_refused(tmp_path, plan, fault):
     data = write_taskdata(tmp_path, **stated(plan))
     totals = verify_taskdata(tmp_path, **stated(plan))
     path = tmp_path / README
-    write_readme(path, "Alder Flat", data, variant="version 4", units="us", notes=())
-    verify_readme(path, totals, units="us")
+    write_readme(path, "Alder Flat", data, variant="version 4", prescription=plan.prescription, notes=())
+    verify_readme(path, totals, prescription=plan.prescription)
     path.write_text(path.read_text(encoding="utf-8").replace(*fault), encoding="utf-8")
     with pytest.raises(OutputError, match="Nothing was published"):
-        verify_readme(path, totals, units="us")
+        verify_readme(path, totals, prescription=plan.prescription)
 
 
 def test_long_names_that_begin_alike_are_cut_and_stay_apart(tmp_path):
@@ -329,17 +332,66 @@ def test_a_name_that_xml_cannot_hold_is_refused(tmp_path):
 
 
 def test_the_rate_where_the_position_is_lost_is_the_one_told(tmp_path):
-    lost = {"potash": 55.0}
-    write_taskdata(tmp_path, **strips([10.0, 20.0]), kind="grid_1", position_lost_kg_ha=lost)
-    verify_taskdata(tmp_path, **strips([10.0, 20.0]), kind="grid_1", position_lost_kg_ha=lost)
+    given_ = strips([10.0, 20.0])
+    lost = given_ | {"prescription": replace(given_["prescription"], position_lost_rate_kg_ha=55.0)}
+    write_taskdata(tmp_path, **lost, kind="grid_1")
+    verify_taskdata(tmp_path, **lost, kind="grid_1")
 
     task = read_strictly(tmp_path / "TASKDATA")[0].tasks[0]
 
     value = {z.code: z.process_data_variables[0].process_data_value for z in task.treatment_zones}
     assert value == {0: 0, 1: 1000, 2: 2000, 3: 5500}
     assert task.position_lost_treatment_zone_code == 3
+    assert task.default_treatment_zone_code == task.out_of_field_treatment_zone_code == 0
     with pytest.raises(OutputError, match="does not hold"):
-        verify_taskdata(tmp_path, **strips([10.0, 20.0]), kind="grid_1")
+        verify_taskdata(tmp_path, **given_, kind="grid_1")
+
+
+@pytest.mark.parametrize("lost", [0.0, 55.0])
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_rate_outside_is_the_one_told_and_is_in_no_total(tmp_path, kind, lost):
+    given_ = strips([10.0, 20.0])
+    elsewhere = replace(given_["prescription"], outside_rate_kg_ha=30.0, position_lost_rate_kg_ha=lost)
+    # twice as wide as the zones, so that the grid has cells outside of them
+    west, south, east, north = given_["boundary"].bounds
+    wide = given_ | {"prescription": elsewhere, "boundary": box(west, south, 2 * east - west, north)}
+
+    written = write_taskdata(tmp_path, **wide, kind=kind)
+    totals = verify_taskdata(tmp_path, **wide, kind=kind)
+
+    file, grids = read_strictly(tmp_path / "TASKDATA")
+    task = file.tasks[0]
+    value = {z.code: z.process_data_variables[0].process_data_value for z in task.treatment_zones}
+    assert value[task.out_of_field_treatment_zone_code] == 3000
+    assert value[task.position_lost_treatment_zone_code] == 100 * lost
+    assert value[task.default_treatment_zone_code] == 0
+    if kind != "zones":
+        cells = to_numpy_array(grids[task.grids[0].filename], task.grids[0])
+        east_half = cells[:, 3 * cells.shape[1] // 4 :]
+        assert (east_half == (3000 if kind == "grid_2" else task.out_of_field_treatment_zone_code)).all()
+    assert totals == written.totals
+    assert totals[0].written_kg == pytest.approx(totals[0].planned_kg, rel=0.02)  # 12 kg: 0.4 ha at 10 and at 20 kg/ha
+    with pytest.raises(OutputError, match="does not hold"):
+        verify_taskdata(tmp_path, **wide | {"prescription": given_["prescription"]}, kind=kind)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_what_lies_past_the_boundary_is_told_apart_from_the_plan(tmp_path, kind):
+    # 40 x 100 m at 10 kg/ha, of which the field holds 30 x 100 m: 3 kg in it and 1 kg past it
+    given_ = strips([10.0])
+    west, south, east, north = given_["boundary"].bounds
+    past = replace(given_["prescription"], inside_ha=np.array([0.3]))
+    given_ |= {"prescription": past, "boundary": box(west, south, east - 10, north)}
+
+    written = write_taskdata(tmp_path, **given_, kind=kind, cell_m=2.0)
+    (total,) = verify_taskdata(tmp_path, **given_, kind=kind)
+
+    assert (total.planned_kg, total.beyond_kg) == pytest.approx((3.0, 1.0))
+    assert total.written_kg == pytest.approx(4.0, rel=0.01)
+    assert abs(total.difference) < 0.01
+    path = tmp_path / README
+    write_readme(path, "strips", written, variant="version 4", prescription=past, notes=())
+    assert "3.0 kg in the plan and 1.0 kg past the boundary" in path.read_text(encoding="utf-8")
 
 
 def test_more_zones_than_codes_are_refused_where_codes_are_needed(tmp_path):

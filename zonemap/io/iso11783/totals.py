@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
+import numpy.typing as npt
 import shapely
 from shapely import Polygon
 
@@ -24,23 +25,51 @@ NOTED_DIFFERENCE = 0.001
 
 @dataclass(frozen=True, slots=True)
 class TaskTotal:
-    """One product on one day: kg of the plan, and kg that the task data adds up to."""
+    """One product on one day.
+
+    Attributes
+    ----------
+    planned_kg
+        Of the plan, for the field.
+    written_kg
+        That the zones of the task data add up to, with what lies past the boundary.
+    beyond_kg
+        Of the plan, past the boundary.
+    """
 
     product: str
     on: date | None
     planned_kg: float
     written_kg: float
+    beyond_kg: float = 0.0
+
+    @property
+    def wanted_kg(self) -> float:
+        """Of the plan, with what lies past the boundary."""
+        return self.planned_kg + self.beyond_kg
 
     @property
     def difference(self) -> float:
-        """Written less planned, as a share of what was planned; 0 where nothing was planned and written."""
-        if self.planned_kg == self.written_kg:
+        """Written less wanted, as a share of what was wanted; 0 where nothing was wanted and written."""
+        if self.wanted_kg == self.written_kg:
             return 0.0
-        return (self.written_kg - self.planned_kg) / self.planned_kg if self.planned_kg else float("inf")
+        return (self.written_kg - self.wanted_kg) / self.wanted_kg if self.wanted_kg else float("inf")
 
 
-def added_up(written: Written, applications: tuple[Numbered, ...], prescription: Prescription) -> tuple[TaskTotal, ...]:
-    """Sum of rate x area over cells or polygons; areas on the ground, in the working CRS."""
+def added_up(
+    written: Written,
+    applications: tuple[Numbered, ...],
+    prescription: Prescription,
+    *,
+    inside: Mapping[Cells, npt.NDArray[np.bool_]],
+) -> tuple[TaskTotal, ...]:
+    """Sum of rate x area over cells or polygons; areas on the ground, in the working CRS.
+
+    Parameters
+    ----------
+    inside
+        Grid -> (cells,) whether a polygon lies there: what the machine does elsewhere is in no total.
+    """
     grounds: dict[Cells, FloatArray] = {}
     areas: dict[tuple[Polygon, ...], float] = {}  # tasks of one file mostly share their outlines
     totals = []
@@ -53,13 +82,14 @@ def added_up(written: Written, applications: tuple[Numbered, ...], prescription:
         else:
             # the grids of one file are mostly one grid: measure it once
             if task.grid.cells not in grounds:
-                grounds[task.grid.cells] = task.grid.cells.ground_m2(prescription.crs)
+                ground_m2 = task.grid.cells.ground_m2(prescription.crs)
+                grounds[task.grid.cells] = np.where(inside[task.grid.cells], ground_m2, 0.0)
             value = written.cells[task.grid.filename]
             setpoints = value if task.grid.type == 2 else _by_code(setpoint)[value]
             sums = float(setpoints @ grounds[task.grid.cells])
         kg = sums / each.quantity.counts_per_kg_ha / 10_000
-        planned = prescription.total_kg(each.application)
-        totals.append(TaskTotal(each.application.product.name, each.application.on, planned, kg))
+        planned, beyond = prescription.total_kg(each.application), prescription.beyond_kg(each.application)
+        totals.append(TaskTotal(each.application.product.name, each.application.on, planned, kg, beyond))
     return tuple(totals)
 
 
@@ -69,7 +99,7 @@ def difference_notes(totals: tuple[TaskTotal, ...], *, where: str) -> tuple[Note
         Note(
             "warning",
             f"{where}: the cells of {total.product} add up to {total.written_kg:,.1f} kg, the plan to"
-            f" {total.planned_kg:,.1f} kg ({total.difference:+.2%}): cells follow the outlines in steps."
+            f" {total.wanted_kg:,.1f} kg ({total.difference:+.2%}): cells follow the outlines in steps."
             " Write zones as polygons, or smaller cells, where that is too much.",
         )
         for total in totals
