@@ -240,7 +240,11 @@ def _check_styles(path: Path, styles: Mapping[str, int]) -> None:
     """Styles of each layer, and the sentence of advice."""
     try:
         with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as database:
-            found = dict(database.execute("SELECT f_table_name, count(styleSLD) FROM layer_styles GROUP BY 1"))
+            found = dict(
+                database.execute(
+                    "SELECT f_table_name, sum(styleQML <> '' AND styleSLD <> '') FROM layer_styles GROUP BY 1"
+                )
+            )
             (advice,) = database.execute("SELECT metadata FROM gpkg_metadata WHERE id = 1").fetchone() or ("",)
     except sqlite3.Error as error:
         raise OutputError(path.name, f"the file cannot be read back ({error})", _MEND) from error
