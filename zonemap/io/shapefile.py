@@ -196,7 +196,7 @@ def _write_readme(path: Path, field_name: str, prescription: Prescription, notes
         f"AREA     area of the polygon{inside}, {area}",
         "",
         *_totals(field_name, prescription),
-        *_past(prescription),
+        *past_lines(prescription),
         "",
         ADVICE,
         *[f"{note.kind.capitalize()}: {note.text}" for note in notes],
@@ -215,7 +215,7 @@ def _totals(field_name: str, prescription: Prescription) -> list[str]:
     return lines
 
 
-def _past(prescription: Prescription) -> list[str]:
+def past_lines(prescription: Prescription) -> list[str]:
     """What lies past the boundary, and what to enter in the controller for where there is no polygon or no position."""
     lines = []
     if prescription.inside_ha is not None and any(prescription.beyond_kg(a) for a in prescription.applications):

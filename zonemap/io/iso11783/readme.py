@@ -60,7 +60,7 @@ def verify_readme(path: Path, totals: Sequence[TaskTotal], *, prescription: Pres
         When it does not, or cannot be read.
     """
     try:
-        lines = path.read_text(encoding="utf-8").splitlines()
+        lines = path.read_text(encoding="utf-8").split("\n")
     except (OSError, ValueError) as error:
         raise OutputError(path.name, f"the file cannot be read back ({error})", MEND) from error
     stated = {_line(total, prescription.units) for total in totals} | {*_elsewhere(prescription), ADVICE}
