@@ -49,7 +49,10 @@ def read_strictly(folder):
     models = version_4 if b'VersionMajor="4"' in content else version_3
     file = XmlParser(STRICT).from_bytes(content, models.Iso11783TaskData)
     _check(file)
-    return file, {path.stem: path.read_bytes() for path in folder.glob("*.BIN")}
+    grids = {path.stem: path.read_bytes() for path in folder.glob("*.BIN")}
+    _check_references(file)
+    _check_grids(file, grids)
+    return file, grids
 
 
 def _check(element):
@@ -78,6 +81,38 @@ def _check_value(value, one, limits):
         _require(value <= limits.get("max_inclusive", value), one, "is too large")
     if isinstance(value, Decimal) and "fraction_digits" in limits:
         _require(-value.as_tuple().exponent <= limits["fraction_digits"], one, "has too many decimals")
+
+
+def _check_references(file):
+    """What is referred to is there: fields, products, presentations, zones, and entities of the data dictionary."""
+    ids = {each.id for each in (*file.partfields, *file.products)}
+    units = {each.id: each.unit_designator for each in file.value_presentations}
+    for task in file.tasks:
+        zones = [zone.code for zone in task.treatment_zones]
+        codes = {task.default_treatment_zone_code, task.position_lost_treatment_zone_code}
+        codes |= {task.out_of_field_treatment_zone_code, *(grid.treatment_zone_code for grid in task.grids)} - {None}
+        values = [value for zone in task.treatment_zones for value in zone.process_data_variables]
+        named = {task.partfield_id_ref, *(value.product_id_ref for value in values)}
+        if not named <= ids or not codes <= set(zones) or len(set(zones)) != len(zones):
+            raise ValueError(f"{task.id} refers to {named - ids or codes - set(zones) or 'a code that is there twice'}")
+        for value in values:
+            entity = DDEntity.from_bytes(value.process_data_ddi)
+            liquid = units[value.value_presentation_id_ref] in {"gal/ac", "l/ha"}
+            if not entity.name.startswith("Setpoint") or entity.unit != ("mm³/m²" if liquid else "mg/m²"):
+                raise ValueError(f"{entity.name} is no rate to be spread in that unit")
+
+
+def _check_grids(file, grids):
+    """A file for every grid, as long as stated and as its cells need: a byte a code, four a value."""
+    told = [grid for task in file.tasks for grid in task.grids]
+    if sorted(grid.filename for grid in told) != sorted(grids):
+        raise ValueError("the grids of the file are not those of the folder")
+    for grid in told:
+        needed = grid.maximum_row * grid.maximum_column * (1 if grid.type.value == "1" else 4)
+        if not len(grids[grid.filename]) == grid.filelength == needed:
+            raise ValueError(f"{grid.filename} has {len(grids[grid.filename])} bytes, {needed} are needed")
+        if (grid.treatment_zone_code is None) != (grid.type.value == "1"):
+            raise ValueError("a grid of values needs a template zone, a grid of codes none")
 
 
 def _require(holds, one, what):
@@ -552,8 +587,8 @@ def lost_grid(folder):
     (folder / "GRD00001.BIN").unlink()
 
 
-#: what another schema-bound reader must refuse as well
-AGAINST_THE_SCHEMA = {
+#: what another reader, bound to the schema and to what its references mean, must refuse as well
+AGAINST_THE_STANDARD = {
     "unknown element": edited("<PDT", '<XYZ A="1" /><PDT'),
     "unknown attribute": edited('B="potash"', 'B="potash" Q="1"'),
     "missing attribute": edited(' G="1" H="0"', ' H="0"'),
@@ -564,22 +599,36 @@ AGAINST_THE_SCHEMA = {
     "value that is no whole number": edited('B="0" C="PDT1"', 'B="0.5" C="PDT1"'),
     "grid type 3": edited('I="2" J="1"', 'I="3" J="1"'),
     "version 5": edited('VersionMajor="4"', 'VersionMajor="5"'),
+    "grid cut short": cut_grid,
+    "grid lost": lost_grid,
+    "a grid too many": one_file_more,
+    "another length than the file's": edited('H="10004"', 'H="10000"'),
+    "a column more than there are values": edited('E="61"', 'E="62"'),
+    "codes where values stand": edited('I="2" J="1"', 'I="1"'),
+    "values without a template": edited(' I="2" J="1"', ' I="2"'),
+    "entity that no one knows": edited('A="0006"', 'A="DEAD"'),
+    "entity of what was spread, not of what is to be": edited('A="0006"', 'A="0007"'),
+    "volume in a unit of mass": edited('A="0006"', 'A="0001"'),
+    "entity of five digits": edited('A="0006"', 'A="00006"'),
+    "product that is not there": edited('C="PDT1"', 'C="PDT9"'),
+    "presentation that is not there": edited('E="VPN1"', 'E="VPN9"'),
+    "field that is not there": edited('E="PFD1"', 'E="PFD9"'),
+    "zone that is not there": edited('I="0" J="0">', 'I="9" J="0">'),
+    "one code twice": edited('<TZN A="1"', '<TZN A="0"'),
+    "text where a number belongs": edited('D="240000"', 'D="24 ha"'),
 }
 #: what only the prescription can tell
 AGAINST_THE_PLAN = {
-    "grid cut short": cut_grid,
     "one cell changed": changed_cell,
     "rows from the north": rows_from_the_north,
-    "grid lost": lost_grid,
-    "a file too many": one_file_more,
     "a rate outside of the field": edited('B="0" C="PDT1"', 'B="9000" C="PDT1"'),
     "another code outside of the field": edited('J="0">', 'J="1">'),
-    "another entity": edited('A="0006"', 'A="0001"'),
     "another product": edited('C="PDT1"', 'C="PDT2"'),
     "another scale": edited('<VPN A="VPN1" B="0" C="0.0', '<VPN A="VPN1" B="0" C="0.1'),
     "boundary moved by a millimetre": edited('C="42.002015240"', 'C="42.002015250"'),
     "grid moved by a cell": edited('<GRD A="42.002', '<GRD A="42.003'),
     "grid as wide as high": edited('E="', 'E="1'),
+    "another unit": edited(' D="1" E="', ' D="1" E="x'),
     "another area": edited('D="240000"', 'D="240001"'),
     "document type": edited("<ISO", '<!DOCTYPE x [<!ENTITY e "y">]><ISO'),
     "no xml": edited("</ISO11783_TaskData>", ""),
@@ -592,11 +641,12 @@ def whole(tmp_path, plan):
     return tmp_path
 
 
-@pytest.mark.parametrize("fault", AGAINST_THE_SCHEMA)
-def test_what_the_schema_forbids_is_refused_by_both_readers(whole, plan, fault):
-    AGAINST_THE_SCHEMA[fault](whole / "TASKDATA")
+@pytest.mark.parametrize("fault", AGAINST_THE_STANDARD)
+@pytest.mark.parametrize("units", ["us"], indirect=True)
+def test_what_the_standard_forbids_is_refused_by_both_readers(whole, plan, fault):
+    AGAINST_THE_STANDARD[fault](whole / "TASKDATA")
 
-    with pytest.raises((ValueError, TypeError, Warning)):
+    with pytest.raises((ValueError, TypeError, KeyError, Warning)):
         read_strictly(whole / "TASKDATA")
     with pytest.raises(OutputError, match="Nothing was published"):
         verify_taskdata(whole, **stated(plan))
