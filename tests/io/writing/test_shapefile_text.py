@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +11,6 @@ import pytest
 from zonemap.errors import OutputError
 from zonemap.io.shapefile import README, write_shapefiles
 from zonemap.io.shapefile_text import read_dbf, verify_readme
-from zonemap.values.season import Product
 
 
 @pytest.fixture
@@ -99,11 +97,3 @@ def test_a_missing_text_is_found(folder: Path, plan: Any) -> None:
     (folder / README).unlink()
     with pytest.raises(OutputError, match=r"README\.txt: it cannot be held against its shapefiles"):
         verify_readme(folder, prescription=plan.prescription)
-
-
-def test_a_name_with_a_line_separator_does_not_mislead_the_reader(tmp_path: Path, plan: Any) -> None:
-    name = "a\u2028x.shp: 1.0 lb in all\u2028ZONE  b"
-    first = replace(plan.prescription.applications[0], product=Product(name, {}))
-    odd = replace(plan.prescription, applications=(first,))
-    write_shapefiles(tmp_path, field_name=name, prescription=odd)
-    verify_readme(tmp_path, prescription=odd)
