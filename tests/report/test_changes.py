@@ -114,6 +114,13 @@ def test_words_say_what_each_step_makes_of_it():
     assert urea == "urea: 803 kg asked for, and that is what the file holds."
 
 
+def test_a_difference_that_no_scale_shows_is_not_told(garden):
+    told = " ".join(changes_sentences(garden))
+
+    assert "22.2 lb asked for" in told
+    assert " 0 oz" not in told
+
+
 def test_numbers_for_machines_are_plain_and_in_kg():
     spread = Application(POTASH, date(2026, 5, 20), np.array([101.25, 297.5]), np.array([100.0, 300.0]))
     plan = plan_of(prescription(spread))

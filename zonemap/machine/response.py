@@ -60,12 +60,11 @@ def followed(target: FloatArray, *, step_m: float, length_m: float) -> FloatArra
     """
     if length_m < _AT_ONCE_M:
         return target
+    from scipy.signal import lfilter
+
     kept = math.exp(-step_m / length_m)
-    rate = np.empty(target.shape[::-1])
-    rate[0] = target[:, 0]
-    for step, asked in enumerate(target.T[:-1]):
-        rate[step + 1] = asked + kept * (rate[step] - asked)
-    return rate.T
+    rate, _ = lfilter([0.0, 1.0 - kept], [1.0, -kept], target, axis=1, zi=target[:, :1])
+    return np.asarray(rate)
 
 
 def rate_within_step(start: FloatArray, target: FloatArray, *, into_m: FloatArray, length_m: float) -> FloatArray:

@@ -36,15 +36,18 @@ def _sentence(change: Changes, plan: Plan, read: Reader, *, little: bool) -> str
     def amount(kg: float) -> str:
         return _amount(kg, change.product, file_units(plan.case.units, change.product), read, little=little)
 
-    worth = _WORTH * change.planned_kg
+    def tells(kg: float) -> bool:
+        return abs(kg) > _WORTH * change.planned_kg and amount(abs(kg)) != amount(0.0)
+
     said = [f"{amount(change.planned_kg)} asked for"]
-    moves = [f"{amount(change.raised_kg)} more in some zones"] if change.raised_kg > worth else []
-    moves += [f"{amount(change.cut_kg)} less in {'others' if moves else 'some zones'}"] if change.cut_kg > worth else []
-    if moves:
-        said.append(f"the spreader's limits and steps make it {amount(change.limited_kg)} ({', '.join(moves)})")
-    if abs(change.joined_kg) > worth:
+    moves = [f"{amount(change.raised_kg)} more in some zones"] if tells(change.raised_kg) else []
+    moves += [f"{amount(change.cut_kg)} less in {'others' if moves else 'some zones'}"] if tells(change.cut_kg) else []
+    if moves or amount(change.limited_kg) != amount(change.planned_kg):
+        in_zones = f" ({', '.join(moves)})" if moves else ""
+        said.append(f"the spreader's limits and steps make it {amount(change.limited_kg)}{in_zones}")
+    if tells(change.joined_kg):
         said.append(f"joined polygons {amount(change.prescribed_kg)}")
-    if abs(change.rounded_kg) > worth:
+    if tells(change.rounded_kg):
         said.append(f"the decimals of the file {amount(change.written_kg)}")
     day = f" on {change.on}" if change.on else ""
     nothing = "" if len(said) > 1 else ", and that is what the file holds"

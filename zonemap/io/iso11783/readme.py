@@ -79,8 +79,8 @@ def _elsewhere(prescription: Prescription) -> tuple[str, str]:
 
 def _line(total: TaskTotal, units: UnitSystem) -> str:
     kg, unit = (KG_PER_LB, "lb") if units == "us" else (1.0, "kg")
-    past = f" and {total.beyond_kg / kg:,.1f} {unit} past the boundary" if total.beyond_kg else ""
+    beyond = f", {total.beyond_kg / kg:,.1f} {unit} of it past the boundary" if total.beyond_kg else ""
     return (
         f"{total.product}{f' on {total.on}' if total.on else ''}: {total.written_kg / kg:,.1f} {unit} in these files,"
-        f" {total.planned_kg / kg:,.1f} {unit} in the plan{past} ({total.difference:+.2%})"
+        f" {total.planned_kg / kg:,.1f} {unit} in the plan ({total.difference:+.2%}){beyond}"
     )

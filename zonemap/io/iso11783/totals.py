@@ -25,17 +25,7 @@ NOTED_DIFFERENCE = 0.001
 
 @dataclass(frozen=True, slots=True)
 class TaskTotal:
-    """One product on one day.
-
-    Attributes
-    ----------
-    planned_kg
-        Of the plan, for the field.
-    written_kg
-        That the zones of the task data add up to, with what lies past the boundary.
-    beyond_kg
-        Of the plan, past the boundary.
-    """
+    """One product on one day: kg of the plan's polygons, of the task data, and of the polygons past the boundary."""
 
     product: str
     on: date | None
@@ -44,16 +34,11 @@ class TaskTotal:
     beyond_kg: float = 0.0
 
     @property
-    def wanted_kg(self) -> float:
-        """Of the plan, with what lies past the boundary."""
-        return self.planned_kg + self.beyond_kg
-
-    @property
     def difference(self) -> float:
-        """Written less wanted, as a share of what was wanted; 0 where nothing was wanted and written."""
-        if self.wanted_kg == self.written_kg:
+        """Written less planned, as a share of what was planned; 0 where nothing was planned and written."""
+        if self.planned_kg == self.written_kg:
             return 0.0
-        return (self.written_kg - self.wanted_kg) / self.wanted_kg if self.wanted_kg else float("inf")
+        return (self.written_kg - self.planned_kg) / self.planned_kg if self.planned_kg else float("inf")
 
 
 def added_up(
@@ -88,7 +73,8 @@ def added_up(
             setpoints = value if task.grid.type == 2 else _by_code(setpoint)[value]
             sums = float(setpoints @ grounds[task.grid.cells])
         kg = sums / each.quantity.counts_per_kg_ha / 10_000
-        planned, beyond = prescription.total_kg(each.application), prescription.beyond_kg(each.application)
+        planned = prescription.polygons_kg(each.application)
+        beyond = prescription.beyond_kg(each.application)
         totals.append(TaskTotal(each.application.product.name, each.application.on, planned, kg, beyond))
     return tuple(totals)
 
@@ -99,7 +85,7 @@ def difference_notes(totals: tuple[TaskTotal, ...], *, where: str) -> tuple[Note
         Note(
             "warning",
             f"{where}: the cells of {total.product} add up to {total.written_kg:,.1f} kg, the plan to"
-            f" {total.wanted_kg:,.1f} kg ({total.difference:+.2%}): cells follow the outlines in steps."
+            f" {total.planned_kg:,.1f} kg ({total.difference:+.2%}): cells follow the outlines in steps."
             " Write zones as polygons, or smaller cells, where that is too much.",
         )
         for total in totals

@@ -171,8 +171,8 @@ def _check_total(total: TaskTotal, each: Numbered, prescription: Prescription) -
     length_m = float(sum(polygon.length for polygon in prescription.polygon))
     largest = float(each.application.rate_kg_ha.max(initial=0.0))
     allowed = 0.5 / each.quantity.counts_per_kg_ha * area_ha + 1e-4 * length_m / 10_000 * largest + 1e-9
-    what = f"the total of {total.product}, {total.wanted_kg:.3f} kg (it adds up to {total.written_kg:.3f} kg)"
-    _require(abs(total.written_kg - total.wanted_kg) <= allowed, what)
+    what = f"the total of {total.product}, {total.planned_kg:.3f} kg (it adds up to {total.written_kg:.3f} kg)"
+    _require(abs(total.written_kg - total.planned_kg) <= allowed, what)
 
 
 def _same_outlines(written: tuple[Polygon, ...], expected: tuple[Polygon, ...]) -> bool:
