@@ -89,7 +89,7 @@ def test_every_shapefile_has_its_polygons_and_its_total(outcome):
 def test_every_raster_lies_on_the_grid_and_holds_numbers(outcome):
     grid = outcome.plan.grid
     paths = sorted(outcome.folder.rglob("*.tif"))
-    assert {path.parent.name for path in paths} == {"surfaces", "rates", outcome.folder.name}
+    assert {path.parent.name for path in paths} == {"surfaces", "rates", "delivered", outcome.folder.name}
     for path in paths:
         told = json.loads(told_by("gdalinfo", "-json", "-checksum", str(path)))
         assert told["driverShortName"] == "GTiff"
