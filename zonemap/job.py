@@ -72,7 +72,8 @@ def plan_field(
     out
         Result folder; ``None`` is ``plan`` inside the field folder.
     formats
-        Comma list of formats of the prescription, or ``all``; ``None`` is GeoPackage and shapefiles.
+        Comma list of formats of the prescription, or ``all``; ``None`` is what field.toml says, else GeoPackage and
+        shapefiles.
     progress
         Told the name of every stage as it starts.
 
@@ -123,7 +124,7 @@ def publish(
     from zonemap.io.formats import chosen_formats, verify_formats, write_formats
     from zonemap.report.summary import summary
 
-    wanted = chosen_formats(formats)
+    wanted = chosen_formats(formats, stated=plan.case.prescription_terms.formats)
     rasters = _rasters(plan)
     with private_folder(target, needed_bytes=_BYTES_FOR_A_START) as build:
         progress("writing files")

@@ -9,6 +9,7 @@ import pytest
 
 from zonemap.errors import InputError
 from zonemap.io.folder import read_folder
+from zonemap.io.formats import chosen_formats
 from zonemap.units import HA_PER_AC, KG_HA_PER_LB_AC
 from zonemap.values.prescription_terms import PrescriptionTerms
 
@@ -34,6 +35,14 @@ def test_us_units_become_metric(field_folder: Fill) -> None:
     assert terms.position_lost_rate_kg_ha == pytest.approx(45 * KG_HA_PER_LB_AC)
 
 
+def test_formats_stand_in_one_order_whatever_the_file_says(field_folder: Fill) -> None:
+    terms = read_folder(field_folder(("", '\n[prescription]\nformats = ["csv", "geopackage", "csv"]\n')))
+
+    assert terms.prescription_terms.formats == ("geopackage", "csv")
+    assert chosen_formats(None, stated=terms.prescription_terms.formats) == ("geopackage", "csv")
+    assert chosen_formats("shapefile", stated=terms.prescription_terms.formats) == ("shapefile",)
+
+
 @pytest.mark.parametrize(
     ("line", "mend"),
     [
@@ -44,6 +53,9 @@ def test_us_units_become_metric(field_folder: Fill) -> None:
         ("outside_rate = 500", "prescription, outside_rate: .*Write 0, or a rate from 40 to 400"),
         ("position_lost_rate = 20", "prescription, position_lost_rate: .*Write 0, or a rate from 40 to 400"),
         ("outside_rate = 42", "no multiple of step = 5"),
+        ('formats = ["geopackage", "kml"]', "prescription, formats: 'kml' is no format. .*or some of geopackage"),
+        ("formats = []", "prescription, formats: names no format"),
+        ('formats = "csv"', r'Write a list of formats: formats = \["geopackage"'),
         ("outside_rates = 40", r"Did you mean outside_rate\?"),
     ],
 )

@@ -66,12 +66,15 @@ def test_rate_times_area_is_the_total_in_every_file(outcomes, summary_of, name):
 
 
 @pytest.mark.parametrize("name", FIELDS)
-def test_area_in_the_file_is_the_area_of_its_polygons(outcomes, name):
+def test_area_in_the_file_is_the_area_of_its_polygons_inside_the_field(outcomes, name):
     outcome = outcomes[name]
     unit = HA_PER_AC if outcome.plan.case.units == "us" else 1.0
     table = pyogrio.read_dataframe(outcome.folder / "prescription.gpkg", layer="prescription")
     metres = table.to_crs(outcome.plan.case.field.crs)
-    assert np.allclose(metres.area / 10_000, table["area"] * unit, rtol=2e-6, atol=1e-8)
+    inside = (
+        metres if outcome.plan.prescription.inside_ha is None else metres.intersection(outcome.plan.case.field.boundary)
+    )
+    assert np.allclose(inside.area / 10_000, table["area"] * unit, rtol=2e-6, atol=1e-8)
 
 
 @pytest.mark.parametrize("name", FIELDS)

@@ -5,7 +5,10 @@ import json
 import pyogrio.raw
 import pytest
 import shapely
+from click.testing import CliRunner
+from isoxml.util.isoxml_io import isoxml_from_path
 
+from zonemap.cli import main
 from zonemap.job import plan_field
 from zonemap.report.changes import changes_summary
 from zonemap.units import HA_PER_AC, KG_PER_LB
@@ -61,3 +64,32 @@ def test_what_is_published_keeps_to_the_field_in_its_totals_and_off_the_ditch_ev
         total = float(column["RATE"] @ column["AREA"]) * per_mass
         assert total == pytest.approx(written[column["PRODUCT"][0]], rel=1e-9)
     assert any("reaches" in note.text and "past the boundary" in note.text for note in plan.notes)
+
+
+def test_the_command_writes_the_formats_and_the_rates_elsewhere_that_field_toml_states(copy_of, tmp_path):
+    folder, out = copy_of("limed_rotation"), tmp_path / "out"
+    formats = ["csv", "iso_v3_grid1", "iso_v4_grid2", "iso_v4_zones"]
+    stated = f"extend_edge_ft = 30\nposition_lost_rate = 100\noutside_rate = 60\nformats = {formats}\n"
+    with (folder / "field.toml").open("a", encoding="utf-8") as toml:
+        toml.write(f"\n[prescription]\n{stated}")
+
+    done = CliRunner().invoke(main, ["plan", str(folder), "--out", str(out)], catch_exceptions=False)
+
+    assert done.exit_code == 0, done.output
+    assert {path.name for path in (out / "controller").iterdir()} == set(formats[1:])
+    assert (out / "zones.csv").is_file()
+    assert not (out / "prescription.gpkg").exists()
+    for name in formats[1:]:
+        file, _ = isoxml_from_path(out / "controller" / name / "TASKDATA")
+        for task in file.tasks:
+            value = {zone.code: zone.process_data_variables[0].process_data_value for zone in task.treatment_zones}
+            # entity 6 counts mg/m2, and 1 lb/ac is 112.0851 of them
+            assert value[task.position_lost_treatment_zone_code] == 11_209
+            assert value[task.out_of_field_treatment_zone_code] == 6_725
+        text = (out / "controller" / name / "TASKDATA.txt").read_text(encoding="utf-8")
+        assert "outside of all zones it is 60 lb/ac." in text
+        assert "While the position is lost it is 100 lb/ac." in text
+
+    again = CliRunner().invoke(main, ["plan", str(folder), "--out", str(out), "--formats", "csv"])
+    assert again.exit_code == 0, again.output
+    assert not (out / "controller").exists()

@@ -6,6 +6,7 @@ import functools
 import os
 import sys
 import time
+import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import ParamSpec
@@ -42,13 +43,18 @@ def _silence(stage: str) -> None:
 
 @contextmanager
 def quiet_libraries() -> Iterator[None]:
-    """Keep what compiled libraries write to standard output by themselves out of it: it belongs to the result."""
+    """Keep what compiled libraries write to standard output by themselves out of it: it belongs to the result.
+
+    So is what is said of a character of a user's name that the pictures' font lacks: a box stands for it there.
+    """
     sys.stdout.flush()
     kept = os.dup(1)
     nowhere = os.open(os.devnull, os.O_WRONLY)
     try:
         os.dup2(nowhere, 1)
-        yield
+        with warnings.catch_warnings():
+            warnings.filterwarnings("ignore", message="Glyph .* missing from", category=UserWarning)
+            yield
     finally:
         os.dup2(kept, 1)
         os.close(nowhere)

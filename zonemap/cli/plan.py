@@ -27,7 +27,7 @@ from zonemap.cli.door import one_line_errors, quiet_libraries, stage_lines
     metavar="LIST",
     help="Formats of the prescription, with commas between: geopackage, shapefile, rate_raster, csv,"
     " iso_v3_grid1, iso_v3_grid2, iso_v3_zones, iso_v4_grid1, iso_v4_grid2, iso_v4_zones; or all."
-    "  [default: geopackage,shapefile]",
+    "  [default: formats of field.toml, else geopackage,shapefile]",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print summary.json on stdout and nothing else.")
 @one_line_errors

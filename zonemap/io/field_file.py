@@ -486,7 +486,13 @@ def _path_words(keys: list[int | str]) -> list[str]:
     return words
 
 
-_WRONG_KINDS = {"model_type": "is not a table", "dict_type": "is not a table", "list_type": "is not a list"}
+_WRONG_KINDS = {
+    "model_type": "is not a table",
+    "dict_type": "is not a table",
+    "list_type": "is not a list",
+    # the one pattern that texts have
+    "string_pattern_mismatch": "shows nothing, or holds a character that cannot be seen",
+}
 
 
 def _fault(first: Any) -> str:

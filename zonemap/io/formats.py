@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -29,8 +29,15 @@ FORMATS = (GEOPACKAGE, SHAPEFILE, RATE_RASTER, CSV, *ISO)
 _CONTROLLER = "controller"
 
 
-def chosen_formats(text: str | None) -> tuple[str, ...]:
+def chosen_formats(text: str | None, *, stated: tuple[str, ...] = ()) -> tuple[str, ...]:
     """Formats of a comma list, each once, in the order of `FORMATS`.
+
+    Parameters
+    ----------
+    text
+        Of the command line, which wins; ``None`` where it says nothing.
+    stated
+        Formats that field.toml states.
 
     Raises
     ------
@@ -43,14 +50,26 @@ def chosen_formats(text: str | None) -> tuple[str, ...]:
     ('geopackage', 'csv')
     >>> chosen_formats(None)
     ('geopackage', 'shapefile')
+    >>> chosen_formats(None, stated=("csv",))
+    ('csv',)
     """
     if text is None:
-        return DEFAULT
+        return stated or DEFAULT
     names = [name.strip() for name in text.split(",") if name.strip()]
+    return named_formats(names, where="--formats", mend=f"Use all, or a comma list of {', '.join(FORMATS)}.")
+
+
+def named_formats(names: Sequence[str], *, where: str, mend: str) -> tuple[str, ...]:
+    """Formats of that name, each once, in the order of `FORMATS`; ``all`` stands for every one.
+
+    Raises
+    ------
+    InputError
+        For a name that is no format, and for no name.
+    """
     unknown = next((name for name in names if name not in {*FORMATS, "all"}), None)
     if unknown is not None or not names:
-        what = "names no format" if unknown is None else f"'{unknown}' is no format"
-        raise InputError("--formats", what, f"Use all, or a comma list of {', '.join(FORMATS)}.")
+        raise InputError(where, "names no format" if unknown is None else f"'{unknown}' is no format", mend)
     return FORMATS if "all" in names else tuple(name for name in FORMATS if name in names)
 
 
@@ -133,7 +152,7 @@ def verify_formats(build: Path, plan: Plan, formats: tuple[str, ...]) -> None:
             version=version,
             kind=kind,
         )
-        verify_readme(build / folder / README, totals, units=case.units)
+        verify_readme(build / folder / README, totals, prescription=prescription)
 
 
 def _shared_layout(plan: Plan, formats: tuple[str, ...]) -> Layout | None:
@@ -185,5 +204,6 @@ def _write_task_data(folder: Path, plan: Plan, name: str, layout: Layout | None)
         layout=layout,
     )
     variant = f"version {version}, {kind.replace('_', ' of type ')}"
-    write_readme(folder / README, case.field.name, data, variant=variant, units=case.units, notes=plan.notes)
+    readme = folder / README
+    write_readme(readme, case.field.name, data, variant=variant, prescription=plan.prescription, notes=plan.notes)
     return list(data.notes)

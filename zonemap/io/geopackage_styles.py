@@ -9,11 +9,14 @@ from datetime import date
 from pathlib import Path
 
 from zonemap.errors import OutputError
+from zonemap.io.coloured import Coloured
 from zonemap.io.names import cut_text
 from zonemap.io.prescription_rows import ADVICE, ApplicationRows
-from zonemap.io.sld import Coloured, sld
+from zonemap.io.qml import qml
+from zonemap.io.sld import sld
 
-#: a convention of map programs, not of the standard: styles by layer, the default one first
+#: a convention of map programs, not of the standard: styles by layer, the default one first; as SLD for those that read
+#: the standard, and as QML for the one that made the table and reads nothing else from it
 STYLES = "layer_styles"
 _STYLE_NAME_OCTETS = 30
 _METADATA_URI = "http://www.geopackage.org/spec130/#extension_metadata"
@@ -73,8 +76,8 @@ def add_styles(path: Path, styles: Sequence[Coloured], *, geometry: str, identif
             database.executemany(
                 f"INSERT INTO {STYLES} (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName, "
                 "styleQML, styleSLD, useAsDefault, description, owner, ui, update_time) "
-                "VALUES ('', '', ?, ?, ?, '', ?, ?, ?, '', NULL, ?)",
-                [(s.layer, geometry, s.name, sld(s), s is first[s.layer], s.name, moment) for s in styles],
+                "VALUES ('', '', ?, ?, ?, ?, ?, ?, ?, '', NULL, ?)",
+                [(s.layer, geometry, s.name, qml(s), sld(s), s is first[s.layer], s.name, moment) for s in styles],
             )
             _add_metadata(database, f"{ADVICE} {identifier}".strip(), moment)
     except sqlite3.Error as error:

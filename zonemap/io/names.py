@@ -17,6 +17,9 @@ _HASH_LENGTH = 8
 _DEVICES = frozenset(
     ["con", "prn", "aux", "nul", *(f"{port}{digit}" for port in ("com", "lpt") for digit in "0123456789")]
 )
+#: Unicode categories of controls, surrogates and separators of lines; and classes of embeddings, overrides and isolates
+_UNFAITHFUL = frozenset({"Cc", "Cs", "Zl", "Zp"})
+_TURNING = frozenset({"LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI"})
 
 
 def slug(text: str, *, taken: Collection[str] = ()) -> str:
@@ -87,13 +90,14 @@ def plain_text(text: str) -> str:
     Raises
     ------
     OutputError
-        When it is blank, or holds a control character or a lone surrogate, which no file can carry faithfully.
+        When it is blank, or holds a control character, a line separator or a lone surrogate, which no file can carry
+        faithfully, or one that turns the direction of the text behind it.
     """
     name = unicodedata.normalize("NFC", text).strip(" ")
     if not name:
         raise OutputError("field.toml", "a name is blank", "Give every field and product a name.")
     for character in name:
-        if unicodedata.category(character) in {"Cc", "Cs"}:
+        if unicodedata.category(character) in _UNFAITHFUL or unicodedata.bidirectional(character) in _TURNING:
             what = f"the name {name!r} holds the control character U+{ord(character):04X}"
             raise OutputError("field.toml", what, "Remove that character from the name.")
     return name

@@ -96,6 +96,17 @@ def application_rows(prescription: Prescription, application: Application, *, wh
     )
 
 
+def rates_elsewhere(prescription: Prescription) -> tuple[str, str]:
+    """Rate outside all polygons, and rate while the position is lost, in each unit that the applications have."""
+    units_of = [file_units(prescription.units, each.product) for each in prescription.applications]
+
+    def text(rate_kg_ha: float) -> str:
+        texts = dict.fromkeys(f"{rate_kg_ha / each.kg_ha_per_rate:.4g} {each.rate_unit}" for each in units_of)
+        return " or ".join(texts) or "0"
+
+    return text(prescription.outside_rate_kg_ha), text(prescription.position_lost_rate_kg_ha)
+
+
 def polygons_in_degrees(prescription: Prescription, *, clockwise: bool, where: str) -> tuple[Polygon, ...]:
     """Longitude and latitude (WGS 84) of every polygon, shared vertices still identical.
 

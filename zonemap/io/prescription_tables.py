@@ -7,6 +7,7 @@ from typing import Annotated
 from pydantic import Field
 
 from zonemap.errors import InputError
+from zonemap.io.formats import FORMATS, named_formats
 from zonemap.io.toml_table import NotNegative, TomlTable
 from zonemap.units import HA_PER_AC, KG_HA_PER_LB_AC, M_PER_FT, UnitSystem
 from zonemap.values.prescription_terms import PrescriptionTerms
@@ -43,6 +44,9 @@ class PrescriptionTable(TomlTable):
     position_lost_rate: NotNegative = Field(
         0.0, description="Write a rate of product, lb/ac (us) or kg/ha (metric): position_lost_rate = 0."
     )
+    formats: list[str] | None = Field(
+        None, description='Write a list of formats: formats = ["geopackage", "iso_v4_grid2"].'
+    )
 
 
 def prescription_terms_of(table: PrescriptionTable, spreader: Spreader, *, units: UnitSystem) -> PrescriptionTerms:
@@ -51,7 +55,7 @@ def prescription_terms_of(table: PrescriptionTable, spreader: Spreader, *, units
     Raises
     ------
     InputError
-        When something is given twice, or the spreader cannot do a rate.
+        When something is given twice, the spreader cannot do a rate, or there is no such format.
     """
     unit = KG_HA_PER_LB_AC if units == "us" else 1.0
     for key in ("outside_rate", "position_lost_rate"):
@@ -62,7 +66,13 @@ def prescription_terms_of(table: PrescriptionTable, spreader: Spreader, *, units
         most_polygons=table.most_polygons,
         outside_rate_kg_ha=table.outside_rate * unit,
         position_lost_rate_kg_ha=table.position_lost_rate * unit,
+        formats=() if table.formats is None else _formats_of(table.formats),
     )
+
+
+def _formats_of(names: list[str]) -> tuple[str, ...]:
+    mend = f'Write formats = ["all"], or some of {", ".join(FORMATS)}.'
+    return named_formats(names, where=f"{_WHERE}, formats", mend=mend)
 
 
 def _one_of(table: PrescriptionTable, us: str, metric: str, factor: float) -> float:

@@ -18,6 +18,7 @@ from zonemap.io.prescription_rows import (
     ApplicationRows,
     application_rows,
     polygons_in_degrees,
+    rates_elsewhere,
 )
 from zonemap.io.text_file import write_lines
 from zonemap.values.arrays import FloatArray
@@ -195,7 +196,7 @@ def _write_readme(path: Path, field_name: str, prescription: Prescription, notes
         f"AREA     area of the polygon{inside}, {area}",
         "",
         *_totals(field_name, prescription),
-        *_past(prescription),
+        *past_lines(prescription),
         "",
         ADVICE,
         *[f"{note.kind.capitalize()}: {note.text}" for note in notes],
@@ -214,7 +215,7 @@ def _totals(field_name: str, prescription: Prescription) -> list[str]:
     return lines
 
 
-def _past(prescription: Prescription) -> list[str]:
+def past_lines(prescription: Prescription) -> list[str]:
     """What lies past the boundary, and what to enter in the controller for where there is no polygon or no position."""
     lines = []
     if prescription.inside_ha is not None and any(prescription.beyond_kg(a) for a in prescription.applications):
@@ -223,12 +224,6 @@ def _past(prescription: Prescription) -> list[str]:
             units = file_units(prescription.units, application.product)
             beyond = prescription.beyond_kg(application) / units.kg_per_amount
             lines.append(f"  {application.product.name}: {beyond:,.1f} {units.amount_unit}")
+    outside, lost = rates_elsewhere(prescription)
     lines += ["", "Enter in the controller, where it asks for them:"]
-    for name, rate_kg_ha in (
-        ("Rate outside all polygons", prescription.outside_rate_kg_ha),
-        ("Rate while the position is lost", prescription.position_lost_rate_kg_ha),
-    ):
-        units_of = [file_units(prescription.units, each.product) for each in prescription.applications]
-        texts = dict.fromkeys(f"{rate_kg_ha / each.kg_ha_per_rate:.4g} {each.rate_unit}" for each in units_of)
-        lines.append(f"  {name}: {' or '.join(texts) or '0'}")
-    return lines
+    return [*lines, f"  Rate outside all polygons: {outside}", f"  Rate while the position is lost: {lost}"]

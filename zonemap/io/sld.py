@@ -2,45 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
 from xml.sax.saxutils import escape
 
-from zonemap.values.colours import INK, NO_SPREAD, RATE_COLOURS, share_from, step_of
+from zonemap.io.coloured import EDGE, NO_SPREAD_EDGE, NO_SPREAD_TITLE, ColourClass, Coloured, classes_of
+from zonemap.values.colours import INK, NO_SPREAD
 
 _SCHEMA = (
     'xmlns="http://www.opengis.net/sld" xmlns:se="http://www.opengis.net/se" xmlns:ogc="http://www.opengis.net/ogc" '
     'version="1.1.0"'
 )
-_EDGE = "#ffffff"
-_NO_SPREAD_EDGE = "#8b9296"
-
-
-@dataclass(frozen=True, slots=True)
-class Coloured:
-    """A layer coloured by a column.
-
-    Attributes
-    ----------
-    layer, name
-        Name of the layer, and of the style.
-    column
-        Numbers, 0 or more, to colour by.
-    values, unit
-        What the column holds, and its unit for the legend.
-    label
-        Column whose text stands on each polygon.
-    only
-        (column, text) pairs that a row must hold to be drawn; an empty text means that the column is empty.
-    """
-
-    layer: str
-    name: str
-    column: str
-    values: Sequence[float]
-    unit: str
-    label: str
-    only: tuple[tuple[str, str], ...] = ()
 
 
 def sld(style: Coloured) -> str:
@@ -48,10 +18,10 @@ def sld(style: Coloured) -> str:
 
     Colours go from nothing to the largest value; zone 0 is white within a grey edge.
     """
-    rules = [_rule("no spread", _both(style, _compare("EqualTo", "zone", "0")), NO_SPREAD, _NO_SPREAD_EDGE)]
+    rules = [_rule(NO_SPREAD_TITLE, _both(style, _compare("EqualTo", "zone", "0")), NO_SPREAD, NO_SPREAD_EDGE)]
     rules += [
-        _rule(title, _both(style, _compare("GreaterThan", "zone", "0"), *bounds), RATE_COLOURS[step], _EDGE)
-        for step, title, bounds in _classes(style)
+        _rule(each.title, _both(style, _compare("GreaterThan", "zone", "0"), *_bounds(style, each)), each.colour, EDGE)
+        for each in classes_of(style)
     ]
     rules.append(_labels(style))
     return (
@@ -61,20 +31,10 @@ def sld(style: Coloured) -> str:
     )
 
 
-def _classes(style: Coloured) -> list[tuple[int, str, list[str]]]:
-    """Step, legend and bounds of each colour that some value takes."""
-    most = max(style.values, default=0.0)
-    by_step: dict[int, list[float]] = {}
-    for value in sorted(set(style.values)):
-        by_step.setdefault(step_of(value / most) if most > 0 else 0, []).append(value)
-    last = len(RATE_COLOURS) - 1
-    classes = []
-    for step, values in by_step.items():
-        bounds = [_compare("GreaterThanOrEqualTo", style.column, f"{share_from(step) * most:.12g}")] if step else []
-        bounds += [_compare("LessThan", style.column, f"{share_from(step + 1) * most:.12g}")] if step < last else []
-        ends = dict.fromkeys(f"{value:.4g}" for value in (values[0], values[-1]))
-        classes.append((step, f"{' to '.join(ends)} {style.unit}".strip(), bounds))
-    return classes
+def _bounds(style: Coloured, each: ColourClass) -> list[str]:
+    """Comparisons that hold for the values of a class."""
+    bounds = [] if each.least is None else [_compare("GreaterThanOrEqualTo", style.column, each.least)]
+    return bounds if each.below is None else [*bounds, _compare("LessThan", style.column, each.below)]
 
 
 def _both(style: Coloured, *conditions: str) -> str:
@@ -111,7 +71,7 @@ def _labels(style: Coloured) -> str:
         f"<se:Rule><se:Name>labels</se:Name>{_both(style)}"
         f"<se:TextSymbolizer><se:Label><ogc:PropertyName>{escape(style.label)}</ogc:PropertyName></se:Label>"
         f"<se:Font>{_parameter('font-size', '10')}</se:Font>"
-        f"<se:Halo><se:Radius>1</se:Radius><se:Fill>{_parameter('fill', _EDGE)}</se:Fill></se:Halo>"
+        f"<se:Halo><se:Radius>1</se:Radius><se:Fill>{_parameter('fill', EDGE)}</se:Fill></se:Halo>"
         f"<se:Fill>{_parameter('fill', INK)}</se:Fill></se:TextSymbolizer></se:Rule>"
     )
 

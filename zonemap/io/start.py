@@ -222,6 +222,7 @@ def _text(name: str, seen: _Seen) -> str:
         "# extend_edge_ft = 30         # or extend_edge_m: rates reach past the boundary and hold to the edge",
         "# minimum_polygon_ac = 0.1    # or minimum_polygon_ha; smaller ones join a neighbour",
         "# most_polygons = 500         # that the controller takes",
+        '# formats = ["geopackage", "shapefile"]  # or ["all"]; zonemap plan --help lists them',
     ]
     return "\n".join(lines) + "\n"
 

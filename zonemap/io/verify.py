@@ -20,6 +20,7 @@ from zonemap.io.formats import DEFAULT
 from zonemap.io.geotiff import Bands, Layers, overview_factors
 from zonemap.io.prescription_rows import ADVICE, WGS84, ApplicationRows, application_rows, polygons_in_degrees
 from zonemap.io.shapefile import COLUMNS, EXTENSIONS, NUMBERS, product_texts, shapefile_stems
+from zonemap.io.shapefile_text import verify_readme
 from zonemap.values.arrays import FloatArray
 from zonemap.values.field import Field
 from zonemap.values.file_units import ROW_DECIMALS
@@ -103,7 +104,7 @@ def verify_geopackage(
 
 
 def verify_shapefiles(folder: Path, *, field_name: str, prescription: Prescription) -> None:
-    """Check every shapefile's parts, CRS, columns, rows, outlines and total.
+    """Check every shapefile's parts, CRS, columns, rows, outlines and total, and the text beside them.
 
     Raises
     ------
@@ -121,6 +122,7 @@ def verify_shapefiles(folder: Path, *, field_name: str, prescription: Prescripti
         _check_rows(path, written, expected, rate_decimals=NUMBERS["RATE"][1], area_decimals=NUMBERS["AREA"][1])
         _check_labels(path, written, (expected.rate_unit, products[application.product.name], ""))
         _check_outlines(path, written, polygons_in_degrees(prescription, clockwise=True, where=path.name))
+    verify_readme(folder, prescription=prescription)
 
 
 def verify_layers(path: Path, layers: Layers, grid: Grid) -> None:
@@ -240,7 +242,11 @@ def _check_styles(path: Path, styles: Mapping[str, int]) -> None:
     """Styles of each layer, and the sentence of advice."""
     try:
         with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as database:
-            found = dict(database.execute("SELECT f_table_name, count(styleSLD) FROM layer_styles GROUP BY 1"))
+            found = dict(
+                database.execute(
+                    "SELECT f_table_name, sum(styleQML <> '' AND styleSLD <> '') FROM layer_styles GROUP BY 1"
+                )
+            )
             (advice,) = database.execute("SELECT metadata FROM gpkg_metadata WHERE id = 1").fetchone() or ("",)
     except sqlite3.Error as error:
         raise OutputError(path.name, f"the file cannot be read back ({error})", _MEND) from error

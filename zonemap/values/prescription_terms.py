@@ -19,6 +19,8 @@ class PrescriptionTerms:
         Most that the controller takes, no-spread pieces among them; ``None`` for any number.
     outside_rate_kg_ha, position_lost_rate_kg_ha
         Rate where no polygon lies, and while the machine does not know where it is.
+    formats
+        Names of the formats it is to be written in; empty where nobody says.
     """
 
     extend_edge_m: float = 0.0
@@ -26,3 +28,4 @@ class PrescriptionTerms:
     most_polygons: int | None = None
     outside_rate_kg_ha: float = 0.0
     position_lost_rate_kg_ha: float = 0.0
+    formats: tuple[str, ...] = ()

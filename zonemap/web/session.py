@@ -48,7 +48,7 @@ class Session:
     target
         Folder of the result.
     formats
-        Formats of the prescription, as for the command line.
+        Formats of the prescription, as for the command line; ``None`` for those of field.toml.
     now
         Time of a journal line, as text.
     """

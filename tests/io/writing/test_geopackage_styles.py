@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import json
+import os
 import sqlite3
+import subprocess
 from contextlib import closing
 from dataclasses import replace
 from datetime import date
@@ -13,16 +16,24 @@ from xml.etree import ElementTree  # what is parsed is what was written a line a
 import fiona
 import numpy as np
 import pytest
+from PIL import Image
 
 from zonemap.errors import OutputError
+from zonemap.io.coloured import Coloured
 from zonemap.io.geopackage import write_geopackage
 from zonemap.io.prescription_rows import ADVICE
-from zonemap.io.sld import Coloured, sld
+from zonemap.io.sld import sld
 from zonemap.io.verify import verify_geopackage
 from zonemap.values.colours import RATE_COLOURS
 from zonemap.values.prescription import Application
 from zonemap.values.season import Product
 
+SYSTEM_PYTHON = "/usr/bin/python3"
+needs_qgis = pytest.mark.skipif(
+    not Path(SYSTEM_PYTHON).exists()
+    or subprocess.run([SYSTEM_PYTHON, "-c", "import qgis.core"], capture_output=True, check=False).returncode != 0,
+    reason="no QGIS for the system's Python (Debian: python3-qgis)",
+)
 SE, OGC, SLD = "{http://www.opengis.net/se}", "{http://www.opengis.net/ogc}", "{http://www.opengis.net/sld}"
 
 
@@ -97,11 +108,75 @@ def test_zones_have_a_colour_and_their_number(tmp_path: Path, plan: Any) -> None
     assert drawn(style, {"zone": 2}) == ([RATE_COLOURS[7]], ["2"])
 
 
-def test_one_style_a_layer_is_the_default_and_no_programs_own_format_is_written(tmp_path: Path, plan: Any) -> None:
+def test_one_style_a_layer_is_the_default(tmp_path: Path, plan: Any) -> None:
     path = written(tmp_path / "p.gpkg", plan)
-    table = queried(path, "SELECT f_table_name, f_geometry_column, useAsDefault, styleQML FROM layer_styles")
+    table = queried(path, "SELECT f_table_name, f_geometry_column, useAsDefault FROM layer_styles")
 
-    assert table == [("zones", "geom", 1, ""), ("prescription", "geom", 1, ""), ("prescription", "geom", 0, "")]
+    assert table == [("zones", "geom", 1), ("prescription", "geom", 1), ("prescription", "geom", 0)]
+
+
+def test_both_languages_of_a_style_have_the_same_colours_and_legend(tmp_path: Path, plan: Any) -> None:
+    name = 'it\'s <urea> & "more" \\'
+    applications = (
+        replace(plan.prescription.applications[0], product=Product(name, {})),
+        *plan.prescription.applications[1:],
+    )
+    path = written(tmp_path / "p.gpkg", plan, prescription=replace(plan.prescription, applications=applications))
+
+    for qml_text, sld_text in queried(path, "SELECT styleQML, styleSLD FROM layer_styles"):
+        legend, top = ElementTree.fromstring(sld_text), ElementTree.fromstring(qml_text)
+        symbols = {each.get("name"): each for each in top.findall("./renderer-v2/symbols/symbol")}
+        fills = {}
+        for rule in top.findall("./renderer-v2/rules/rule"):
+            color = symbols[rule.get("symbol")].find("./layer[@class='SimpleFill']/prop[@k='color']")
+            *rgb, alpha = (int(number) for number in color.get("v").split(","))
+            assert alpha == 255
+            fills[rule.get("label")] = f"#{bytes(rgb).hex()}"
+        rules = [rule for rule in legend.iter(f"{SE}Rule") if rule.find(f"{SE}PolygonSymbolizer") is not None]
+        assert fills == {
+            rule.findtext(f"{SE}Name"): rule.findtext(f"{SE}PolygonSymbolizer/{SE}Fill/{SE}SvgParameter")
+            for rule in rules
+        }
+        (label,) = legend.iter(f"{SE}Label")
+        assert top.find("./labeling/settings/text-style").get("fieldName") == label.findtext(f"{OGC}PropertyName")
+        hatched = [each.get("name") for each in symbols.values() if each.find("./layer[@class='LinePatternFill']")]
+        assert hatched == ["0"]
+
+
+@needs_qgis
+def test_qgis_opens_every_style_coloured_and_labelled_as_the_standard_one(tmp_path: Path, plan: Any) -> None:
+    rates = np.array([50.0, 60.0])
+    days = (date(2026, 5, 1), date(2026, 6, 1), None)
+    several = tuple(Application(Product('it\'s <46> \\ "&" more', {}), on, rates, rates) for on in days)
+    applications = (*plan.prescription.applications, *several)
+    path = written(tmp_path / "p.gpkg", plan, prescription=replace(plan.prescription, applications=applications))
+    picture = tmp_path / "p.png"
+    script = Path(__file__).parent / "qgis_reads.py"
+    environment = {**os.environ, "QT_QPA_PLATFORM": "offscreen", "XDG_RUNTIME_DIR": str(tmp_path)}
+    run = subprocess.run(
+        [SYSTEM_PYTHON, script, path, picture], capture_output=True, text=True, check=False, env=environment
+    )
+    assert run.returncode == 0, run.stderr
+    told = json.loads(run.stdout)
+
+    for layer in ("zones", "prescription"):
+        with fiona.open(path, layer=layer) as opened:
+            rows = [dict(each.properties) for each in opened]
+        styles = queried(
+            path, f"SELECT styleName, styleSLD, useAsDefault FROM layer_styles WHERE f_table_name='{layer}'"
+        )
+        for name, style, default in styles:
+            shown = told[layer][name]
+            assert shown["features"] == [drawn(style, row)[0] for row in rows]
+            titles = [rule.findtext(f"{SE}Name") for rule in ElementTree.fromstring(style).iter(f"{SE}Rule")]
+            assert [*shown["classes"], "labels"] == titles
+            assert shown["label"] == ("zone" if layer == "zones" else "label")
+            assert shown["hatched"] == [True] + [False] * (len(titles) - 2)
+            if default:
+                assert told[layer][""] == shown
+    with Image.open(picture) as image:
+        seen = {colour for _, colour in image.convert("RGB").getcolors(maxcolors=1_000_000)}
+    assert {tuple(bytes.fromhex(RATE_COLOURS[step][1:])) for step in (3, 7)} <= seen
 
 
 def test_one_product_on_two_days_is_told_apart_by_the_day(tmp_path: Path, plan: Any) -> None:
@@ -146,7 +221,14 @@ def test_the_file_carries_the_sentence_of_advice(tmp_path: Path, plan: Any) -> N
     ]
 
 
-@pytest.mark.parametrize("harm", ["DELETE FROM layer_styles WHERE id = 2", "UPDATE gpkg_metadata SET metadata = ''"])
+@pytest.mark.parametrize(
+    "harm",
+    [
+        "DELETE FROM layer_styles WHERE id = 2",
+        "UPDATE layer_styles SET styleQML = '' WHERE id = 3",
+        "UPDATE gpkg_metadata SET metadata = ''",
+    ],
+)
 def test_a_lost_style_or_sentence_is_seen_when_read_back(tmp_path: Path, plan: Any, harm: str) -> None:
     path = written(tmp_path / "p.gpkg", plan)
     with closing(sqlite3.connect(path)) as database, database:

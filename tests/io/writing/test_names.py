@@ -62,7 +62,7 @@ def test_paths_do_not_leave_the_folder() -> None:
     assert not set(slug("../../etc/passwd")) & set("./\\")
 
 
-@pytest.mark.parametrize("name", ["a\x00b", "a\nb", "a\x7fb", "a\ud800b"])
+@pytest.mark.parametrize("name", ["a\x00b", "a\nb", "a\x7fb", "a\ud800b", "a\u2028b", "\u202egk 05", "a\u2066b"])
 def test_a_control_character_is_refused(name: str) -> None:
     with pytest.raises(OutputError, match="Remove that character from the name"):
         slug(name)

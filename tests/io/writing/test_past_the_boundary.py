@@ -84,7 +84,7 @@ def test_task_data_adds_up_with_what_lies_past_the_boundary(tmp_path: Path, plan
     given = {"field_name": "north", "prescription": prescription, "boundary": plan.field.boundary}
     written = write_taskdata(tmp_path, **given, version=version, kind=kind)
     total, *_ = verify_taskdata(tmp_path, **given, version=version, kind=kind)
-    write_task_readme(tmp_path / "README.txt", "north", written, variant="grid", units=prescription.units, notes=())
+    write_task_readme(tmp_path / "README.txt", "north", written, variant="grid", prescription=prescription, notes=())
 
     # 100 and 205 lb/ac on 7.92 and 15.92 ha; past the boundary on 0.8156 and 1.2156 ha
     beyond = (100 * 0.8156073 + 205 * 1.2156073) * KG_HA_PER_LB_AC

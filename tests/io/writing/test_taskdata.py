@@ -49,7 +49,10 @@ def read_strictly(folder):
     models = version_4 if b'VersionMajor="4"' in content else version_3
     file = XmlParser(STRICT).from_bytes(content, models.Iso11783TaskData)
     _check(file)
-    return file, {path.stem: path.read_bytes() for path in folder.glob("*.BIN")}
+    grids = {path.stem: path.read_bytes() for path in folder.glob("*.BIN")}
+    _check_references(file)
+    _check_grids(file, grids)
+    return file, grids
 
 
 def _check(element):
@@ -78,6 +81,38 @@ def _check_value(value, one, limits):
         _require(value <= limits.get("max_inclusive", value), one, "is too large")
     if isinstance(value, Decimal) and "fraction_digits" in limits:
         _require(-value.as_tuple().exponent <= limits["fraction_digits"], one, "has too many decimals")
+
+
+def _check_references(file):
+    """What is referred to is there: fields, products, presentations, zones, and entities of the data dictionary."""
+    ids = {each.id for each in (*file.partfields, *file.products)}
+    units = {each.id: each.unit_designator for each in file.value_presentations}
+    for task in file.tasks:
+        zones = [zone.code for zone in task.treatment_zones]
+        codes = {task.default_treatment_zone_code, task.position_lost_treatment_zone_code}
+        codes |= {task.out_of_field_treatment_zone_code, *(grid.treatment_zone_code for grid in task.grids)} - {None}
+        values = [value for zone in task.treatment_zones for value in zone.process_data_variables]
+        named = {task.partfield_id_ref, *(value.product_id_ref for value in values)}
+        if not named <= ids or not codes <= set(zones) or len(set(zones)) != len(zones):
+            raise ValueError(f"{task.id} refers to {named - ids or codes - set(zones) or 'a code that is there twice'}")
+        for value in values:
+            entity = DDEntity.from_bytes(value.process_data_ddi)
+            liquid = units[value.value_presentation_id_ref] in {"gal/ac", "l/ha"}
+            if not entity.name.startswith("Setpoint") or entity.unit != ("mm³/m²" if liquid else "mg/m²"):
+                raise ValueError(f"{entity.name} is no rate to be spread in that unit")
+
+
+def _check_grids(file, grids):
+    """A file for every grid, as long as stated and as its cells need: a byte a code, four a value."""
+    told = [grid for task in file.tasks for grid in task.grids]
+    if sorted(grid.filename for grid in told) != sorted(grids):
+        raise ValueError("the grids of the file are not those of the folder")
+    for grid in told:
+        needed = grid.maximum_row * grid.maximum_column * (1 if grid.type.value == "1" else 4)
+        if not len(grids[grid.filename]) == grid.filelength == needed:
+            raise ValueError(f"{grid.filename} has {len(grids[grid.filename])} bytes, {needed} are needed")
+        if (grid.treatment_zone_code is None) != (grid.type.value == "1"):
+            raise ValueError("a grid of values needs a template zone, a grid of codes none")
 
 
 def _require(holds, one, what):
@@ -295,16 +330,19 @@ def test_cells_laid_out_before_give_the_same_bytes(tmp_path, plan):
     assert one == two
 
 
-@pytest.mark.parametrize("fault", [("in these files", "in those"), ("Rates are advice", ""), ("potash", "lime")])
+@pytest.mark.parametrize(
+    "fault",
+    [("in these files", "in those"), ("Rates are advice", ""), ("potash", "lime"), ("all zones it is 0", "it is 9")],
+)
 def test_a_text_beside_the_task_data_that_says_another_total_is_refused(tmp_path, plan, fault):
     data = write_taskdata(tmp_path, **stated(plan))
     totals = verify_taskdata(tmp_path, **stated(plan))
     path = tmp_path / README
-    write_readme(path, "Alder Flat", data, variant="version 4", units="us", notes=())
-    verify_readme(path, totals, units="us")
+    write_readme(path, "Alder Flat", data, variant="version 4", prescription=plan.prescription, notes=())
+    verify_readme(path, totals, prescription=plan.prescription)
     path.write_text(path.read_text(encoding="utf-8").replace(*fault), encoding="utf-8")
     with pytest.raises(OutputError, match="Nothing was published"):
-        verify_readme(path, totals, units="us")
+        verify_readme(path, totals, prescription=plan.prescription)
 
 
 def test_long_names_that_begin_alike_are_cut_and_stay_apart(tmp_path):
@@ -329,17 +367,66 @@ def test_a_name_that_xml_cannot_hold_is_refused(tmp_path):
 
 
 def test_the_rate_where_the_position_is_lost_is_the_one_told(tmp_path):
-    lost = {"potash": 55.0}
-    write_taskdata(tmp_path, **strips([10.0, 20.0]), kind="grid_1", position_lost_kg_ha=lost)
-    verify_taskdata(tmp_path, **strips([10.0, 20.0]), kind="grid_1", position_lost_kg_ha=lost)
+    given_ = strips([10.0, 20.0])
+    lost = given_ | {"prescription": replace(given_["prescription"], position_lost_rate_kg_ha=55.0)}
+    write_taskdata(tmp_path, **lost, kind="grid_1")
+    verify_taskdata(tmp_path, **lost, kind="grid_1")
 
     task = read_strictly(tmp_path / "TASKDATA")[0].tasks[0]
 
     value = {z.code: z.process_data_variables[0].process_data_value for z in task.treatment_zones}
     assert value == {0: 0, 1: 1000, 2: 2000, 3: 5500}
     assert task.position_lost_treatment_zone_code == 3
+    assert task.default_treatment_zone_code == task.out_of_field_treatment_zone_code == 0
     with pytest.raises(OutputError, match="does not hold"):
-        verify_taskdata(tmp_path, **strips([10.0, 20.0]), kind="grid_1")
+        verify_taskdata(tmp_path, **given_, kind="grid_1")
+
+
+@pytest.mark.parametrize("lost", [0.0, 55.0])
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_rate_outside_is_the_one_told_and_is_in_no_total(tmp_path, kind, lost):
+    given_ = strips([10.0, 20.0])
+    elsewhere = replace(given_["prescription"], outside_rate_kg_ha=30.0, position_lost_rate_kg_ha=lost)
+    # twice as wide as the zones, so that the grid has cells outside of them
+    west, south, east, north = given_["boundary"].bounds
+    wide = given_ | {"prescription": elsewhere, "boundary": box(west, south, 2 * east - west, north)}
+
+    written = write_taskdata(tmp_path, **wide, kind=kind)
+    totals = verify_taskdata(tmp_path, **wide, kind=kind)
+
+    file, grids = read_strictly(tmp_path / "TASKDATA")
+    task = file.tasks[0]
+    value = {z.code: z.process_data_variables[0].process_data_value for z in task.treatment_zones}
+    assert value[task.out_of_field_treatment_zone_code] == 3000
+    assert value[task.position_lost_treatment_zone_code] == 100 * lost
+    assert value[task.default_treatment_zone_code] == 0
+    if kind != "zones":
+        cells = to_numpy_array(grids[task.grids[0].filename], task.grids[0])
+        east_half = cells[:, 3 * cells.shape[1] // 4 :]
+        assert (east_half == (3000 if kind == "grid_2" else task.out_of_field_treatment_zone_code)).all()
+    assert totals == written.totals
+    assert totals[0].written_kg == pytest.approx(totals[0].planned_kg, rel=0.02)  # 12 kg: 0.4 ha at 10 and at 20 kg/ha
+    with pytest.raises(OutputError, match="does not hold"):
+        verify_taskdata(tmp_path, **wide | {"prescription": given_["prescription"]}, kind=kind)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_what_lies_past_the_boundary_is_told_apart_from_the_plan(tmp_path, kind):
+    # 40 x 100 m at 10 kg/ha, of which the field holds 30 x 100 m: 3 kg in it and 1 kg past it
+    given_ = strips([10.0])
+    west, south, east, north = given_["boundary"].bounds
+    past = replace(given_["prescription"], inside_ha=np.array([0.3]))
+    given_ |= {"prescription": past, "boundary": box(west, south, east - 10, north)}
+
+    written = write_taskdata(tmp_path, **given_, kind=kind, cell_m=2.0)
+    (total,) = verify_taskdata(tmp_path, **given_, kind=kind)
+
+    assert (total.planned_kg, total.beyond_kg) == pytest.approx((4.0, 1.0))
+    assert total.written_kg == pytest.approx(4.0, rel=0.01)
+    assert abs(total.difference) < 0.01
+    path = tmp_path / README
+    write_readme(path, "strips", written, variant="version 4", prescription=past, notes=())
+    assert "1.0 kg of it past the boundary" in path.read_text(encoding="utf-8")
 
 
 def test_more_zones_than_codes_are_refused_where_codes_are_needed(tmp_path):
@@ -500,8 +587,8 @@ def lost_grid(folder):
     (folder / "GRD00001.BIN").unlink()
 
 
-#: what another schema-bound reader must refuse as well
-AGAINST_THE_SCHEMA = {
+#: what another reader, bound to the schema and to what its references mean, must refuse as well
+AGAINST_THE_STANDARD = {
     "unknown element": edited("<PDT", '<XYZ A="1" /><PDT'),
     "unknown attribute": edited('B="potash"', 'B="potash" Q="1"'),
     "missing attribute": edited(' G="1" H="0"', ' H="0"'),
@@ -512,22 +599,36 @@ AGAINST_THE_SCHEMA = {
     "value that is no whole number": edited('B="0" C="PDT1"', 'B="0.5" C="PDT1"'),
     "grid type 3": edited('I="2" J="1"', 'I="3" J="1"'),
     "version 5": edited('VersionMajor="4"', 'VersionMajor="5"'),
+    "grid cut short": cut_grid,
+    "grid lost": lost_grid,
+    "a grid too many": one_file_more,
+    "another length than the file's": edited('H="10004"', 'H="10000"'),
+    "a column more than there are values": edited('E="61"', 'E="62"'),
+    "codes where values stand": edited('I="2" J="1"', 'I="1"'),
+    "values without a template": edited(' I="2" J="1"', ' I="2"'),
+    "entity that no one knows": edited('A="0006"', 'A="DEAD"'),
+    "entity of what was spread, not of what is to be": edited('A="0006"', 'A="0007"'),
+    "volume in a unit of mass": edited('A="0006"', 'A="0001"'),
+    "entity of five digits": edited('A="0006"', 'A="00006"'),
+    "product that is not there": edited('C="PDT1"', 'C="PDT9"'),
+    "presentation that is not there": edited('E="VPN1"', 'E="VPN9"'),
+    "field that is not there": edited('E="PFD1"', 'E="PFD9"'),
+    "zone that is not there": edited('I="0" J="0">', 'I="9" J="0">'),
+    "one code twice": edited('<TZN A="1"', '<TZN A="0"'),
+    "text where a number belongs": edited('D="240000"', 'D="24 ha"'),
 }
 #: what only the prescription can tell
 AGAINST_THE_PLAN = {
-    "grid cut short": cut_grid,
     "one cell changed": changed_cell,
     "rows from the north": rows_from_the_north,
-    "grid lost": lost_grid,
-    "a file too many": one_file_more,
     "a rate outside of the field": edited('B="0" C="PDT1"', 'B="9000" C="PDT1"'),
     "another code outside of the field": edited('J="0">', 'J="1">'),
-    "another entity": edited('A="0006"', 'A="0001"'),
     "another product": edited('C="PDT1"', 'C="PDT2"'),
     "another scale": edited('<VPN A="VPN1" B="0" C="0.0', '<VPN A="VPN1" B="0" C="0.1'),
     "boundary moved by a millimetre": edited('C="42.002015240"', 'C="42.002015250"'),
     "grid moved by a cell": edited('<GRD A="42.002', '<GRD A="42.003'),
     "grid as wide as high": edited('E="', 'E="1'),
+    "another unit": edited(' D="1" E="', ' D="1" E="x'),
     "another area": edited('D="240000"', 'D="240001"'),
     "document type": edited("<ISO", '<!DOCTYPE x [<!ENTITY e "y">]><ISO'),
     "no xml": edited("</ISO11783_TaskData>", ""),
@@ -540,11 +641,12 @@ def whole(tmp_path, plan):
     return tmp_path
 
 
-@pytest.mark.parametrize("fault", AGAINST_THE_SCHEMA)
-def test_what_the_schema_forbids_is_refused_by_both_readers(whole, plan, fault):
-    AGAINST_THE_SCHEMA[fault](whole / "TASKDATA")
+@pytest.mark.parametrize("fault", AGAINST_THE_STANDARD)
+@pytest.mark.parametrize("units", ["us"], indirect=True)
+def test_what_the_standard_forbids_is_refused_by_both_readers(whole, plan, fault):
+    AGAINST_THE_STANDARD[fault](whole / "TASKDATA")
 
-    with pytest.raises((ValueError, TypeError, Warning)):
+    with pytest.raises((ValueError, TypeError, KeyError, Warning)):
         read_strictly(whole / "TASKDATA")
     with pytest.raises(OutputError, match="Nothing was published"):
         verify_taskdata(whole, **stated(plan))

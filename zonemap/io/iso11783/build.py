@@ -48,8 +48,8 @@ class Numbered:
     ----------
     counts
         (zones + 1,) whole numbers by zone number, nothing at 0.
-    lost
-        Whole number where the position is lost.
+    lost, outside
+        Whole numbers where the position is lost, and where no polygon lies.
     """
 
     application: Application
@@ -58,13 +58,14 @@ class Numbered:
     presentation: str
     counts: IntArray
     lost: int
+    outside: int
 
     def process(self, value: int) -> ProcessValue:
         """A setpoint of this product."""
         return ProcessValue(self.quantity.ddi, int(value), self.product, self.presentation)
 
 
-def numbered(prescription: Prescription, *, position_lost_kg_ha: Mapping[str, float]) -> tuple[Numbered, ...]:
+def numbered(prescription: Prescription) -> tuple[Numbered, ...]:
     """Ids of products and presentations in order of first use, and rates as whole numbers.
 
     Raises
@@ -74,6 +75,7 @@ def numbered(prescription: Prescription, *, position_lost_kg_ha: Mapping[str, fl
     """
     products: dict[str, str] = {}
     units: dict[str, str] = {}
+    elsewhere = np.array([prescription.position_lost_rate_kg_ha, prescription.outside_rate_kg_ha])
     result = []
     for application in prescription.applications:
         name = application.product.name
@@ -82,8 +84,8 @@ def numbered(prescription: Prescription, *, position_lost_kg_ha: Mapping[str, fl
         presentation = units.setdefault(quantity.unit, f"VPN{len(units) + 1}")
         where = f"{TASK_FILE}, {name}"
         by_zone = counts(np.concatenate([[0.0], application.rate_kg_ha]), quantity, where=where)
-        (lost,) = counts(np.array([position_lost_kg_ha.get(name, 0.0)]), quantity, where=where)
-        result.append(Numbered(application, quantity, product, presentation, by_zone, int(lost)))
+        lost, outside = counts(elsewhere, quantity, where=where).tolist()
+        result.append(Numbered(application, quantity, product, presentation, by_zone, lost, outside))
     return tuple(result)
 
 
@@ -110,24 +112,29 @@ def task_file(
     for number, each in enumerate(applications, start=1):
         names.append(_task_name(each.application, names))
         zones = _zones(each, prescription, outlines, kind)
-        lost = NOTHING
-        if each.lost:
-            lost = max(zone.code for zone in zones) + 1
-            zones = (*zones, TreatmentZone(lost, "position lost", each.process(each.lost)))
+        zones, lost = _with_a_rate(zones, "position lost", each, each.lost)
+        zones, outside = _with_a_rate(zones, "outside", each, each.outside)
         if zones[-1].code > LARGEST_CODE:
             what = f"{zones[-1].code + 1} treatment zones are needed and codes end at {LARGEST_CODE}"
             raise OutputError(TASK_FILE, what, "Write a grid of type 2, or make fewer zones.")
         grid = None if cells is None else _grid(cells, number, kind)
-        tasks.append(Task(f"TSK{number}", names[-1], "PFD1", NOTHING, lost, NOTHING, zones, grid))
+        tasks.append(Task(f"TSK{number}", names[-1], "PFD1", NOTHING, lost, outside, zones, grid))
     partfield = _partfield(field_name, prescription, boundary)
     return TaskFile(version, partfield, _products(applications), tuple(tasks), _presentations(applications))
 
 
 def cell_values(each: Numbered, prescription: Prescription, polygon_at: Index, *, kind: Kind) -> IntArray:
-    """Codes (grid type 1) or whole numbers (type 2) of the cells, in the order of the file; nothing outside."""
-    by_zone = each.counts if kind == "grid_2" else np.arange(each.counts.size)
-    by_polygon = np.concatenate([by_zone[prescription.zone], [0]])  # -1, outside, takes the last
-    return np.asarray(by_polygon[polygon_at], dtype=np.int64)
+    """Codes (grid type 1) or whole numbers (type 2) of the cells, in the order of the file."""
+    return np.asarray(by_polygon(each, prescription, kind=kind)[polygon_at], dtype=np.int64)
+
+
+def by_polygon(each: Numbered, prescription: Prescription, *, kind: Kind) -> IntArray:
+    """(polygons + 1,) what a cell of each polygon holds, and last what one outside of all holds: index -1."""
+    if kind == "grid_2":
+        by_zone, outside = each.counts, each.outside
+    else:
+        by_zone, outside = np.arange(each.counts.size), each.counts.size + bool(each.lost) if each.outside else NOTHING
+    return np.concatenate([by_zone[prescription.zone], [outside]])
 
 
 def grid_type(kind: Kind) -> Literal[1, 2]:
@@ -180,6 +187,16 @@ def _task_name(application: Application, taken: list[str]) -> str:
     """Day and product: what the operator chooses by."""
     day = "" if application.on is None else f"{application.on.isoformat()} "
     return _designator(f"{day}{application.product.name}", taken=taken)
+
+
+def _with_a_rate(
+    zones: tuple[TreatmentZone, ...], name: str, each: Numbered, value: int
+) -> tuple[tuple[TreatmentZone, ...], int]:
+    """Zones with one more that has no outline, and its code; the zone of nothing does for a rate of 0."""
+    if not value:
+        return zones, NOTHING
+    code = max(zone.code for zone in zones) + 1
+    return (*zones, TreatmentZone(code, name, each.process(value))), code
 
 
 def _zones(

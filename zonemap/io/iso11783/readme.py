@@ -10,16 +10,23 @@ from zonemap.io.iso11783.content import FOLDER
 from zonemap.io.iso11783.read import MEND
 from zonemap.io.iso11783.totals import TaskTotal
 from zonemap.io.iso11783.write import TaskData
-from zonemap.io.prescription_rows import ADVICE
+from zonemap.io.prescription_rows import ADVICE, rates_elsewhere
 from zonemap.io.text_file import write_lines
 from zonemap.units import KG_PER_LB, UnitSystem
 from zonemap.values.note import Note
+from zonemap.values.prescription import Prescription
 
 README = "TASKDATA.txt"
 
 
 def write_readme(
-    path: Path, field_name: str, data: TaskData, *, variant: str, units: UnitSystem, notes: Sequence[Note]
+    path: Path,
+    field_name: str,
+    data: TaskData,
+    *,
+    variant: str,
+    prescription: Prescription,
+    notes: Sequence[Note],
 ) -> None:
     """Write the text; `notes` are cautions and warnings of the plan.
 
@@ -33,10 +40,10 @@ def write_readme(
         "",
         f"Copy the whole folder {FOLDER} to the top of an empty memory stick; do not rename it.",
         "There is one task for each product and day. Rates are of product, not of nutrient.",
-        "Outside of the field, and where nothing may be spread, the rate is 0.",
+        *_elsewhere(prescription),
         "Check one rate on the terminal against this sheet before you start.",
         "",
-        *[_line(total, units) for total in data.totals],
+        *[_line(total, prescription.units) for total in data.totals],
         "",
         ADVICE,
         *[f"{note.kind.capitalize()}: {note.text}" for note in (*notes, *data.notes)],
@@ -44,8 +51,8 @@ def write_readme(
     write_lines(path, lines)
 
 
-def verify_readme(path: Path, totals: Sequence[TaskTotal], *, units: UnitSystem) -> None:
-    """Check that the text states the totals that the files themselves add up to.
+def verify_readme(path: Path, totals: Sequence[TaskTotal], *, prescription: Prescription) -> None:
+    """Check that the text states the totals that the files themselves add up to, and the rates elsewhere.
 
     Raises
     ------
@@ -53,11 +60,21 @@ def verify_readme(path: Path, totals: Sequence[TaskTotal], *, units: UnitSystem)
         When it does not, or cannot be read.
     """
     try:
-        lines = path.read_text(encoding="utf-8").splitlines()
+        lines = path.read_text(encoding="utf-8").split("\n")
     except (OSError, ValueError) as error:
         raise OutputError(path.name, f"the file cannot be read back ({error})", MEND) from error
-    if not {_line(total, units) for total in totals} | {ADVICE} <= set(lines):
-        raise OutputError(path.name, "read back, the text does not state the totals of its task data", MEND)
+    stated = {_line(total, prescription.units) for total in totals} | {*_elsewhere(prescription), ADVICE}
+    if not stated <= set(lines):
+        raise OutputError(path.name, "read back, the text does not state the totals and rates of its task data", MEND)
+
+
+def _elsewhere(prescription: Prescription) -> tuple[str, str]:
+    """What is spread where no zone says it."""
+    outside, lost = rates_elsewhere(prescription)
+    return (
+        f"Where nothing may be spread the rate is 0; outside of all zones it is {outside}.",
+        f"While the position is lost it is {lost}.",
+    )
 
 
 def _line(total: TaskTotal, units: UnitSystem) -> str:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
+import numpy.typing as npt
 import shapely
 from shapely import Polygon
 
@@ -40,8 +41,20 @@ class TaskTotal:
         return (self.written_kg - self.planned_kg) / self.planned_kg if self.planned_kg else float("inf")
 
 
-def added_up(written: Written, applications: tuple[Numbered, ...], prescription: Prescription) -> tuple[TaskTotal, ...]:
-    """Sum of rate x area over cells or polygons; areas on the ground, in the working CRS."""
+def added_up(
+    written: Written,
+    applications: tuple[Numbered, ...],
+    prescription: Prescription,
+    *,
+    inside: Mapping[Cells, npt.NDArray[np.bool_]],
+) -> tuple[TaskTotal, ...]:
+    """Sum of rate x area over cells or polygons; areas on the ground, in the working CRS.
+
+    Parameters
+    ----------
+    inside
+        Grid -> (cells,) whether a polygon lies there: what the machine does elsewhere is in no total.
+    """
     grounds: dict[Cells, FloatArray] = {}
     areas: dict[tuple[Polygon, ...], float] = {}  # tasks of one file mostly share their outlines
     totals = []
@@ -54,7 +67,8 @@ def added_up(written: Written, applications: tuple[Numbered, ...], prescription:
         else:
             # the grids of one file are mostly one grid: measure it once
             if task.grid.cells not in grounds:
-                grounds[task.grid.cells] = task.grid.cells.ground_m2(prescription.crs)
+                ground_m2 = task.grid.cells.ground_m2(prescription.crs)
+                grounds[task.grid.cells] = np.where(inside[task.grid.cells], ground_m2, 0.0)
             value = written.cells[task.grid.filename]
             setpoints = value if task.grid.type == 2 else _by_code(setpoint)[value]
             sums = float(setpoints @ grounds[task.grid.cells])

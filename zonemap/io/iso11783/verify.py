@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 import shapely
 from shapely import MultiPolygon, Polygon
 
 from zonemap.errors import OutputError
-from zonemap.io.iso11783.build import Numbered, grid_type, numbered, task_file
+from zonemap.io.iso11783.build import Numbered, by_polygon, grid_type, numbered, task_file
 from zonemap.io.iso11783.cells import Cells
 from zonemap.io.iso11783.content import FOLDER, NOTHING, TASK_FILE, Kind, Task, TaskFile, Version, Written
 from zonemap.io.iso11783.read import MEND, read_taskdata
@@ -31,7 +31,6 @@ def verify_taskdata(
     boundary: MultiPolygon | Polygon,
     version: Version = 4,
     kind: Kind = "grid_2",
-    position_lost_kg_ha: Mapping[str, float] | None = None,
 ) -> tuple[TaskTotal, ...]:
     """Read the folder TASKDATA in a folder back and compare everything in it with the prescription.
 
@@ -45,7 +44,7 @@ def verify_taskdata(
     OutputError
         When the files do not hold what they should.
     """
-    applications = numbered(prescription, position_lost_kg_ha=position_lost_kg_ha or {})
+    applications = numbered(prescription)
     written = read_taskdata(folder / FOLDER)
     expected = task_file(field_name, prescription, boundary, applications, version=version, kind=kind, cells=None)
     _check_head(written.file, expected)
@@ -53,11 +52,13 @@ def verify_taskdata(
     for task, wanted, each in zip(written.file.tasks, expected.tasks, applications, strict=True):
         _check_codes(task, wanted, each)
         _check_zones(task, wanted)
+    placed: dict[Cells, _Placed] = {}
     if kind == "zones":
         _require(not written.cells, "zones as polygons, without a grid")
     else:
-        _check_grids(written, applications, prescription, kind=kind)
-    totals = added_up(written, applications, prescription)
+        placed = _check_grids(written, applications, prescription, kind=kind)
+    inside = {cells: place.inside for cells, place in placed.items()}
+    totals = added_up(written, applications, prescription, inside=inside)
     if kind == "zones":
         for total, each in zip(totals, applications, strict=True):
             _check_total(total, each, prescription)
@@ -90,8 +91,10 @@ def _check_codes(task: Task, wanted: Task, each: Numbered) -> None:
     _require(named, f"the task {wanted.designator}")
     value = {zone.code: zone.process.value for zone in task.zones}
     _require(len(value) == len(task.zones), "one zone for each code")
-    codes = (task.default_code, task.out_of_field_code)
-    _require(codes == (NOTHING, NOTHING) and value.get(NOTHING) == 0, "a rate of 0 outside of the field")
+    _require(task.default_code == NOTHING and value.get(NOTHING) == 0, "a rate of 0 where nothing is said")
+    codes = (task.position_lost_code, task.out_of_field_code)
+    _require(codes == (wanted.position_lost_code, wanted.out_of_field_code), "the codes outside of the field")
+    _require(value.get(task.out_of_field_code) == each.outside, "the rate outside of the field")
     _require(value.get(task.position_lost_code) == each.lost, "the rate where the position is lost")
 
 
@@ -105,7 +108,8 @@ def _check_zones(task: Task, wanted: Task) -> None:
 
 def _check_grids(
     written: Written, applications: tuple[Numbered, ...], prescription: Prescription, *, kind: Kind
-) -> None:
+) -> dict[Cells, _Placed]:
+    """Every cell of every grid, and where the centres of the cells lie."""
     outlines = np.array(polygons_in_degrees(prescription, clockwise=False, where=TASK_FILE), dtype=object)
     placed: dict[Cells, _Placed] = {}
     for task, each in zip(written.file.tasks, applications, strict=True):
@@ -117,9 +121,10 @@ def _check_grids(
         if task.grid.cells not in placed:
             _check_cover(task.grid.cells, outlines)
             placed[task.grid.cells] = _Placed(task.grid.cells, outlines)
-        by_zone = each.counts if kind == "grid_2" else np.arange(each.counts.size)
         place, values = placed[task.grid.cells], written.cells[task.grid.filename]
-        _require(place.holds(values, by_zone[prescription.zone]), f"the cells of {task.designator}")
+        expected = by_polygon(each, prescription, kind=kind)
+        _require(place.holds(values, expected), f"the cells of {task.designator}")
+    return placed
 
 
 def _check_cover(cells: Cells, outlines: np.ndarray[tuple[int], np.dtype[np.object_]]) -> None:
@@ -144,15 +149,20 @@ class _Placed:
         self._polygon = np.full(cells.count, -1, dtype=np.int64)
         self._polygon[centre] = polygon
 
-    def holds(self, values: IntArray, by_polygon: IntArray) -> bool:
-        """Whether every cell has the value of the polygon at its centre, or of one whose edge runs through it."""
-        wrong = np.flatnonzero(values != np.concatenate([by_polygon, [0]])[self._polygon])
-        return all(self._on_edge(int(cell), int(values[cell]), by_polygon) for cell in wrong)
+    @property
+    def inside(self) -> npt.NDArray[np.bool_]:
+        """(cells,) whether a polygon lies at the centre."""
+        return self._polygon >= 0
 
-    def _on_edge(self, cell: int, value: int, by_polygon: IntArray) -> bool:
+    def holds(self, values: IntArray, expected: IntArray) -> bool:
+        """Whether every cell has the value of the polygon at its centre, or of one whose edge runs through it."""
+        wrong = np.flatnonzero(values != expected[self._polygon])
+        return all(self._on_edge(int(cell), int(values[cell]), expected) for cell in wrong)
+
+    def _on_edge(self, cell: int, value: int, expected: IntArray) -> bool:
         near = shapely.dwithin(self._outlines, self._centre[cell], _TOLERANCE_DEG)
         edge = shapely.distance(shapely.boundary(self._outlines[near]), self._centre[cell]) <= _TOLERANCE_DEG
-        return bool(edge.any()) and value in {0, *by_polygon[near].tolist()}
+        return bool(edge.any()) and value in {int(expected[-1]), *expected[:-1][near].tolist()}
 
 
 def _check_total(total: TaskTotal, each: Numbered, prescription: Prescription) -> None:

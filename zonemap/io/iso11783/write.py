@@ -48,12 +48,12 @@ def write_taskdata(
     kind: Kind = "grid_2",
     swath_m: float | None = None,
     cell_m: float | None = None,
-    position_lost_kg_ha: Mapping[str, float] | None = None,
     layout: Layout | None = None,
 ) -> TaskData:
     """Write a folder TASKDATA into an existing folder: one task for each product and day.
 
-    Outside of the field, and where nothing may be spread, stands an explicit 0. The same values give the same bytes.
+    Where nothing may be spread stands an explicit 0; outside of the field, and while the position is lost, the rates of
+    the prescription, 0 where it has none. The same values give the same bytes.
 
     Parameters
     ----------
@@ -65,8 +65,6 @@ def write_taskdata(
         Working width: cells are no wider than a third of it.
     cell_m
         Width of a cell; ``None`` begins with a third of the swath and halves it while the total is a thousandth off.
-    position_lost_kg_ha
-        product name -> rate where the position is lost; 0 for products that are not named.
     layout
         Cells of a grid, where they are laid out already; then neither swath nor width is asked for.
 
@@ -79,7 +77,7 @@ def write_taskdata(
     ----------
     ISO 11783-10:2015, annex D (version 4), and ISO 11783-10:2009 (version 3). Limits as in the published schemas.
     """
-    applications = numbered(prescription, position_lost_kg_ha=position_lost_kg_ha or {})
+    applications = numbered(prescription)
     if kind == "zones":
         layout = None
     elif layout is None:
@@ -92,7 +90,8 @@ def write_taskdata(
             of_cells = values[task.grid.filename] = cell_values(each, prescription, layout.polygon_at, kind=kind)
             contents[f"{task.grid.filename}.BIN"] = of_cells.astype(CELL_TYPES[task.grid.type]).tobytes()
     paths = _write(folder / FOLDER, contents)
-    totals = added_up(Written(file, values), applications, prescription)
+    inside = {} if layout is None else {layout.cells: layout.polygon_at >= 0}
+    totals = added_up(Written(file, values), applications, prescription, inside=inside)
     notes = () if layout is None else layout.notes
     return TaskData(paths, totals, (*notes, *difference_notes(totals, where=f"{FOLDER}, version {version}, {kind}")))
 
