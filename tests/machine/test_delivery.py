@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 import rasterio.features
 import shapely
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from rasterio import Affine
 from scipy.ndimage import distance_transform_edt
@@ -476,3 +476,33 @@ def test_reading_ahead_moves_the_change_on_a_round_too():
     late = 100 * 1.25 / (20 / math.log(20))
     assert rows[1][0, 8:-10] == pytest.approx(rows[0][0, 10:-8], abs=late)
     assert rows[1][-1, 10:-8] == pytest.approx(rows[0][-1, 8:-10], abs=late)
+
+
+@settings(max_examples=15)
+@given(st.floats(0, 90), st.floats(0, 1), st.lists(st.floats(50, 400), min_size=2, max_size=2))
+def test_a_mirrored_field_gives_a_mirrored_delivery(heading, overlap, rates):
+    # west and east change sides; the passes run from the other side, so they must be an odd number: the first goes the
+    # same way then; rounds are driven clockwise and have no mirror image
+    field, grid = rectangle(200, 140)
+    zones = west_and_east(grid, 1070.0)
+    mirrored = Zones(zones.number.reshape(grid.shape)[:, ::-1].ravel())
+    machine = changed(MACHINE, overlap_share=overlap, headland_swaths=0)
+    plain = spread(field, grid, zones, rates, changed(machine, heading_deg=heading))
+    other = spread(field, grid, mirrored, rates, changed(machine, heading_deg=360.0 - heading))
+    assume(plain.passes % 2 == 1)
+    differ = np.abs(plain.delivered_kg_ha.reshape(grid.shape)[:, ::-1] - other.delivered_kg_ha.reshape(grid.shape))
+    assert np.mean(differ > 1e-3 * max(rates)) < 0.01
+    assert other.emitted_kg == pytest.approx(plain.emitted_kg, rel=1e-3)
+
+
+@settings(max_examples=20)
+@given(st.floats(10, 500), st.integers(1, 6), st.integers(0, 2), st.floats(0, 8), st.floats(-10, 10))
+def test_zones_of_one_rate_are_spread_exactly_at_it(rate, zones, rounds, response, offset):
+    # no overlap, 120 m: two rounds or none leave whole passes of 20 m
+    field, grid = rectangle(120, 200)
+    number = np.arange(grid.cells) * zones // grid.cells + 1
+    machine = changed(MACHINE, headland_swaths=rounds, response_s=response, position_offset_m=offset)
+    delivery = spread(field, grid, Zones(number), [rate] * zones, machine, past_m=200.0)
+    assert delivery.delivered_kg_ha == pytest.approx(rate, rel=1e-9)
+    assert delivery.share_within(0.05) == 1.0
+    assert delivery.delivered_kg == pytest.approx(delivery.emitted_kg, rel=1e-9)
