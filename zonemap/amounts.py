@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from zonemap.units import HA_PER_AC, KG_HA_PER_LB_1000FT2, KG_HA_PER_LB_AC, KG_PER_LB, M_PER_FT, UnitSystem
@@ -80,6 +81,9 @@ _READERS = {
     "metric": Reader("kg/ha", 1.0, "ha", 1.0, "kg", 1.0, "g/m2", 10.0, "m2", 1e-4),
 }
 
+#: systems of units that people may read in
+SYSTEMS: tuple[UnitSystem, ...] = ("us", "metric")
+
 
 def small(area_ha: float) -> bool:
     """Whether a place is a lawn, a garden or a plot rather than a field."""
@@ -89,6 +93,25 @@ def small(area_ha: float) -> bool:
 def reader(units: UnitSystem) -> Reader:
     """Return the reader of a unit system."""
     return _READERS[units]
+
+
+def in_both(units: UnitSystem, say: Callable[[Reader], str]) -> tuple[str, str]:
+    """Say something in the field's units, and in the other system; the second is empty where nothing differs.
+
+    >>> in_both("us", lambda read: f"{read.rate(112.0851)} at most")
+    ('100 lb/ac at most', '112 kg/ha at most')
+    """
+    own, other = say(reader(units)), say(reader("metric" if units == "us" else "us"))
+    return own, "" if other == own else other
+
+
+def rate_digits(rate: float, digits: int = 4) -> str:
+    """Rate without its unit: so many digits, and never a power of ten.
+
+    >>> rate_digits(12.345), rate_digits(20000.0), rate_digits(0.0)
+    ('12.35', '20,000', '0')
+    """
+    return f"{rate:,.0f}" if abs(rate) >= 999.5 else f"{rate:.{digits}g}"
 
 
 def _digits(value: float) -> str:
