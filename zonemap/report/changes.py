@@ -14,6 +14,8 @@ Json = dict[str, Any]
 
 #: changes below this share of what was planned are not worth a word
 _WORTH = 5e-5
+#: half an ounce: a garden's amounts are read in ounces or grams
+_LEAST_KG = 0.014
 
 
 def changes_sentences(plan: Plan) -> list[str]:
@@ -36,12 +38,16 @@ def _sentence(change: Changes, plan: Plan, read: Reader, *, little: bool) -> str
     def amount(kg: float) -> str:
         return _amount(kg, change.product, file_units(plan.case.units, change.product), read, little=little)
 
-    worth = _WORTH * change.planned_kg
+    # too little to be read is nothing
+    worth = max(_WORTH * change.planned_kg, _LEAST_KG if little else 0.0)
+    some = "" if plan.zones.count == 1 else " in some zones"
     said = [f"{amount(change.planned_kg)} asked for"]
-    moves = [f"{amount(change.raised_kg)} more in some zones"] if change.raised_kg > worth else []
-    moves += [f"{amount(change.cut_kg)} less in {'others' if moves else 'some zones'}"] if change.cut_kg > worth else []
+    moves = [f"{amount(change.raised_kg)} more{some}"] if change.raised_kg > worth else []
+    moves += [f"{amount(change.cut_kg)} less{' in others' if moves else some}"] if change.cut_kg > worth else []
     if moves:
         said.append(f"the spreader's limits and steps make it {amount(change.limited_kg)} ({', '.join(moves)})")
+    if abs(change.by_hand_kg) > worth:
+        said.append(f"rates set by hand make it {amount(change.limited_kg + change.by_hand_kg)}")
     if abs(change.joined_kg) > worth:
         said.append(f"joined polygons {amount(change.prescribed_kg)}")
     if abs(change.rounded_kg) > worth:
@@ -66,6 +72,7 @@ def _json(change: Changes) -> Json:
         "raised_by_limits_kg": change.raised_kg,
         "cut_by_limits_kg": change.cut_kg,
         "after_limits_kg": change.limited_kg,
+        "changed_by_hand_kg": change.by_hand_kg,
         "after_joining_kg": change.prescribed_kg,
         "as_written_kg": change.written_kg,
     }
