@@ -9,6 +9,7 @@ UnitSystem = Literal["us", "metric"]
 # International yard and pound agreement of 1959: exact by definition.
 KG_PER_LB = 0.45359237
 M_PER_FT = 0.3048
+CM_PER_IN = 2.54
 M2_PER_AC = 43_560 * M_PER_FT**2
 HA_PER_AC = M2_PER_AC / 10_000
 KG_PER_SHORT_TON = 2_000 * KG_PER_LB

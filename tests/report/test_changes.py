@@ -129,16 +129,11 @@ def test_rates_set_by_hand_are_told_apart_from_what_the_spreader_does():
     assert "; rates set by hand make it 2,412 kg;" in sentence
 
 
-def test_a_garden_is_not_told_of_amounts_that_no_scale_shows():
-    spread = Application(POTASH, None, np.array([100.0, 100.0]), np.array([100.05, 100.0]))
-    plan = plan_of(prescription(spread))
-    tiny = SimpleNamespace(
-        **vars(plan.case) | {"field": replace(plan.case.field, boundary=MultiPolygon([box(E, N, E + 9, N + 9)]))}
-    )
-    # 0.05 kg/ha on 1 % of 4 ha: 2 g
-    made = replace(plan.prescription, drawn_ha=np.array([0.04, 0.0]))
-    (sentence,) = changes_sentences(SimpleNamespace(prescription=made, case=tiny, zones=plan.zones))
-    assert "more" not in sentence
+def test_a_difference_that_no_scale_shows_is_not_told(garden):
+    told = " ".join(changes_sentences(garden))
+
+    assert "22.2 lb asked for" in told
+    assert " 0 oz" not in told
 
 
 def test_numbers_for_machines_are_plain_and_in_kg():

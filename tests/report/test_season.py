@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import re
+from datetime import date
+from itertools import combinations
 
 import numpy as np
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
 
-from zonemap.report.season import draw_season, season_figure
+from zonemap.report.season import _mark_spreading, draw_season, season_figure
 from zonemap.report.supply import supply_sentences
 from zonemap.report.text import result_text
 from zonemap.units import KG_HA_PER_LB_AC
@@ -53,6 +57,26 @@ def test_no_panel_runs_out_of_the_picture(tomatoes):
                 assert box.x1 <= width
                 assert box.y0 >= 0
                 assert box.y1 <= height
+
+
+def test_names_of_what_is_spread_do_not_cover_each_other():
+    figure = Figure(figsize=(3.5, 2.75))
+    FigureCanvasAgg(figure)
+    axes = figure.add_subplot()
+    axes.set_xlim(20_580, 20_700)
+    axes.set_ylim(0, 10)
+    days = [
+        (date(2026, 5, 18), ("ammonium sulfate",)),
+        (date(2026, 6, 5), ("urea", "MAP")),
+        (date(2026, 6, 9), ("lime",)),
+    ]
+
+    _mark_spreading(axes, days, top=10.0)
+
+    figure.canvas.draw()
+    boxes = [text.get_window_extent() for text in axes.texts]
+    assert len(boxes) == 3
+    assert not any(first.overlaps(second) for first, second in combinations(boxes, 2))
 
 
 def test_the_same_plan_gives_the_same_picture(garden, tmp_path):

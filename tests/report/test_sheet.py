@@ -7,8 +7,10 @@ from dataclasses import replace
 from datetime import date
 
 import numpy as np
+import pypdfium2
 import pytest
 import typst
+from PIL import Image
 from pypdf import PdfReader
 
 from zonemap.errors import OutputError
@@ -30,6 +32,12 @@ def operated(plan):
 
 def pages(path):
     return [page.extract_text() for page in PdfReader(path).pages]
+
+
+def bottom_pt(page, text):
+    """Height of a line's lower edge above the foot of the page."""
+    start, _ = page.search(text).get_next()
+    return page.get_charbox(start)[1]
 
 
 def line(text):
@@ -99,6 +107,17 @@ def test_pictures_and_maps_have_words_for_those_who_cannot_see_them(tomatoes, pi
     walk(read.trailer["/Root"]["/StructTreeRoot"]["/K"])
     assert sum(text.startswith("Map of Lower Bench, north up") for text in said) == 3
     assert len(said) == 3 + len(pictures)
+
+
+def test_a_tall_picture_leaves_room_for_its_caption_above_the_foot(tomatoes, tmp_path):
+    tall = tmp_path / "tall.png"
+    Image.new("L", (100, 190)).save(tall)
+
+    document = pypdfium2.PdfDocument(write_sheet(tomatoes, tmp_path, pictures={"season": tall}))
+
+    caption = "What the soil supplies and what the crop asks, day by day"
+    page = next(page for page in map(pypdfium2.PdfPage.get_textpage, document) if caption in page.get_text_bounded())
+    assert bottom_pt(page, caption) > bottom_pt(page, "Rates are of product") + 12
 
 
 def test_markup_in_names_is_printed_as_it_is(tomatoes, tmp_path):

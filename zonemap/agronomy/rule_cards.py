@@ -7,10 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from zonemap.errors import InputError
-from zonemap.units import ELEMENTS
+from zonemap.units import CM_PER_IN, ELEMENTS
 from zonemap.values.basis import Basis
-
-_CM_PER_IN = 2.54
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,8 +188,8 @@ def refuse_other_extract(name: str, basis: Basis, unit: str, *, where: str) -> N
         what = f"{card.title} reads {' or '.join(card.units)}, and these are {unit}"
         raise InputError(where, what, f"Give {card.quantity} in {card.units[0]}.")
     # 60 cm pass for 24 in
-    if basis.depth_cm is not None and basis.depth_cm < card.least_depth_in * _CM_PER_IN - 1:
-        depth_in = basis.depth_cm / _CM_PER_IN
+    if basis.depth_cm is not None and basis.depth_cm < card.least_depth_in * CM_PER_IN - 1:
+        depth_in = basis.depth_cm / CM_PER_IN
         what = f"{card.title} reads the top {card.least_depth_in:g} in or more, and these samples are {depth_in:.3g} in"
         mend = f"Sample to {card.least_depth_in:g} in or deeper, or use a [[rate_table]] of your own."
         raise InputError(where, what, mend)

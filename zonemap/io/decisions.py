@@ -23,6 +23,7 @@ from zonemap.io.label_forms import by_element
 from zonemap.io.sources import shown
 from zonemap.io.spreading import measured_pattern
 from zonemap.units import (
+    CM_PER_IN,
     ELEMENTS,
     HA_PER_AC,
     KG_HA_PER_LB_AC,
@@ -45,7 +46,6 @@ from zonemap.values.terms import Pass, Terms
 DEFAULT_REPEATABILITY_CV = 0.15
 #: rise of supply over 10 degrees C where none is stated (common practice; from memory)
 DEFAULT_Q10 = 2.0
-_CM_PER_IN = 2.54
 _KG_PER_TONNE = 1000.0
 _RATE_UNITS = {
     "lb/ac": KG_HA_PER_LB_AC,
@@ -78,7 +78,7 @@ def basis_of(table: SamplesTable) -> Basis:
         For a resin rate without its burial time and an extract without its extractant.
     """
     where = f"{NAME}, samples"
-    depth = one_of(table.depth_in, table.depth_cm, factor=_CM_PER_IN, keys=("depth_in", "depth_cm"), where=where)
+    depth = one_of(table.depth_in, table.depth_cm, factor=CM_PER_IN, keys=("depth_in", "depth_cm"), where=where)
     if table.basis == "resin" and table.burial_days is None and "burial_days" not in (table.columns or {}):
         mend = "Write how many days the resin lay in the soil: burial_days = 4, or name their column in columns."
         raise InputError(f"{where}, burial_days", "is missing; a resin rate means nothing without it", mend)

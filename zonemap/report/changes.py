@@ -14,8 +14,6 @@ Json = dict[str, Any]
 
 #: changes below this share of what was planned are not worth a word
 _WORTH = 5e-5
-#: half an ounce: a garden's amounts are read in ounces or grams
-_LEAST_KG = 0.014
 
 
 def changes_sentences(plan: Plan) -> list[str]:
@@ -38,19 +36,21 @@ def _sentence(change: Changes, plan: Plan, read: Reader, *, little: bool) -> str
     def amount(kg: float) -> str:
         return _amount(kg, change.product, file_units(plan.case.units, change.product), read, little=little)
 
-    # too little to be read is nothing
-    worth = max(_WORTH * change.planned_kg, _LEAST_KG if little else 0.0)
+    def tells(kg: float) -> bool:
+        return abs(kg) > _WORTH * change.planned_kg and amount(abs(kg)) != amount(0.0)
+
     some = "" if plan.zones.count == 1 else " in some zones"
     said = [f"{amount(change.planned_kg)} asked for"]
-    moves = [f"{amount(change.raised_kg)} more{some}"] if change.raised_kg > worth else []
-    moves += [f"{amount(change.cut_kg)} less{' in others' if moves else some}"] if change.cut_kg > worth else []
-    if moves:
-        said.append(f"the spreader's limits and steps make it {amount(change.limited_kg)} ({', '.join(moves)})")
-    if abs(change.by_hand_kg) > worth:
+    moves = [f"{amount(change.raised_kg)} more{some}"] if tells(change.raised_kg) else []
+    moves += [f"{amount(change.cut_kg)} less{' in others' if moves else some}"] if tells(change.cut_kg) else []
+    if moves or amount(change.limited_kg) != amount(change.planned_kg):
+        in_zones = f" ({', '.join(moves)})" if moves else ""
+        said.append(f"the spreader's limits and steps make it {amount(change.limited_kg)}{in_zones}")
+    if tells(change.by_hand_kg):
         said.append(f"rates set by hand make it {amount(change.limited_kg + change.by_hand_kg)}")
-    if abs(change.joined_kg) > worth:
+    if tells(change.joined_kg):
         said.append(f"joined polygons {amount(change.prescribed_kg)}")
-    if abs(change.rounded_kg) > worth:
+    if tells(change.rounded_kg):
         said.append(f"the decimals of the file {amount(change.written_kg)}")
     day = f" on {change.on}" if change.on else ""
     nothing = "" if len(said) > 1 else ", and that is what the file holds"

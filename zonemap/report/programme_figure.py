@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 #: accents of the other pictures: what the soil or a product gives, what is short
 _GIVEN, _SHORT = "#3d8787", "#d08c3f"
-_MOST_COLUMNS, _MOST_ZONES = 4, 6
+_MOST_COLUMNS, _MOST_ZONES = 3, 6
 _PANEL_WIDTH, _PANEL_HEIGHT, _KEY_HEIGHT = 3.5, 2.75, 0.34
 _KEY = ("lacking, by zone", "available from what is spread", "behind", "spreading day")
 #: shades of one hue for the products of a bar, dark to light, told apart without colour by their order and names
@@ -58,7 +58,7 @@ def programme_figure(plan: Plan) -> Figure:
     shown = _shown(made)
     priced = made.priced
     panels = len(shown) + priced
-    columns = 3 if panels in (5, 6, 9) else min(max(panels, 2), _MOST_COLUMNS)
+    columns = 2 if panels == 4 else min(max(panels, 2), _MOST_COLUMNS)
     rows = -(-panels // columns)
     width, height = _PANEL_WIDTH * columns, _PANEL_HEIGHT * rows + 0.55 + _KEY_HEIGHT
     figure = Figure(figsize=(width, height))

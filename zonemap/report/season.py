@@ -21,11 +21,14 @@ if TYPE_CHECKING:
 #: accents of the map picture
 _SUPPLY = "#3d8787"
 _SHORT = "#d08c3f"
-_MOST_COLUMNS = 4
+#: on a sheet of paper four are too small to read
+_MOST_COLUMNS = 3
 #: no larger share of demand is worth telling apart
 _MOST_SHARE = 2
 #: inches
-_PANEL_WIDTH, _PANEL_HEIGHT, _KEY_HEIGHT = 3.5, 2.75, 0.34
+_PANEL_WIDTH, _PANEL_HEIGHT, _KEY_HEIGHT = 3.5, 2.75, 0.5
+#: points between two lines of names of products
+_NAME_HEIGHT = 8.5
 _KEY = (
     "crop's demand",
     "supply: middle, and 10 to 90 % over places and chance",
@@ -64,7 +67,7 @@ def season_figure(plan: Plan) -> Figure:
         right=1 - 0.3 / width,
         top=1 - 0.95 / height,
         bottom=(0.35 + _KEY_HEIGHT) / height,
-        wspace=0.3,
+        wspace=0.36,
         hspace=0.5,
     )
     axes = figure.subplots(rows, columns, squeeze=False).ravel()
@@ -94,39 +97,59 @@ def _panel(axes: Axes, plan: Plan, need: Need) -> None:
         text = f"supply above: {read.rate(found.supply_kg_ha_day[0, 1])}/day"
         axes.annotate(text, (0.5, 0.9), xycoords="axes fraction", ha="center", fontsize=7, color=_SUPPLY)
     _zone_levels(axes, found.supply_kg_ha_day[1:, 1] / unit, demand, top=top)
-    for on, name in _spreading_days(plan, need):
-        axes.axvline(_number(on), color=INK, linewidth=0.9, linestyle=(0, (4, 2)))
-        axes.annotate(name, (_number(on), top), (2, -2), textcoords="offset points", fontsize=6.5, va="top", color=INK)
+    _mark_spreading(axes, _spreading_days(plan, need), top=top)
     axes.set_ylim(0, top)
     _frame(axes, day, unit=f"{read.rate_unit}/day")
     axes.set_title(_title(plan, need), fontsize=8, color=INK, loc="left", linespacing=1.3, y=1.0)
 
 
+def _mark_spreading(axes: Axes, days: list[tuple[date, tuple[str, ...]]], *, top: float) -> None:
+    """Lines at the days of spreading; what is spread on a later day stands below what was spread before."""
+    below = 0
+    for on, names in days:
+        axes.axvline(_number(on), color=INK, linewidth=0.9, linestyle=(0, (4, 2)))
+        offset = (2, -2 - _NAME_HEIGHT * below)
+        text = "\n".join(names)
+        axes.annotate(text, (_number(on), top), offset, textcoords="offset points", fontsize=6.5, va="top", color=INK)
+        below += len(names)
+
+
 def _zone_levels(axes: Axes, middle: FloatArray, demand: Demand, *, top: float) -> None:
-    """Middle supply of every zone as a tick at the right edge, numbered where ticks stand apart."""
+    """Middle supply of every zone as a tick at the right edge, with its number; those close together share a label."""
     if middle.size < 2:
         return
-    edge = _number(demand.last_day)
-    taken: list[float] = []
-    for index in np.argsort(middle):
-        level = float(middle[index] * demand.response[-1])
-        if level > top:
-            continue
-        axes.plot([edge - 4, edge], [level, level], color=_SUPPLY, linewidth=2.2)
-        if all(abs(level - other) > 0.07 * top for other in taken):
-            taken.append(level)
-            axes.annotate(
-                str(index + 1), (edge, level), (3, 0), textcoords="offset points", fontsize=7, va="center", color=INK
-            )
+    edge, levels = _number(demand.last_day), middle * demand.response[-1]
+    shown = [int(index) for index in np.argsort(levels) if levels[index] <= top]
+    for index in shown:
+        axes.plot([edge - 4, edge], [levels[index], levels[index]], color=_SUPPLY, linewidth=2.2)
+    for together in _close(levels, shown, gap=0.07 * top):
+        numbers = ", ".join(str(index + 1) for index in sorted(together))
+        at = (edge, float(levels[together].mean()))
+        axes.annotate(numbers, at, (3, 0), textcoords="offset points", fontsize=7, va="center", color=INK)
 
 
-def _spreading_days(plan: Plan, need: Need) -> list[tuple[date, str]]:
+def _close(levels: FloatArray, order: list[int], *, gap: float) -> list[list[int]]:
+    """Zones in rising order, those whose levels are within a gap of the one before together.
+
+    >>> _close(np.array([3.0, 1.0, 1.05]), [1, 2, 0], gap=0.1)
+    [[1, 2], [0]]
+    """
+    groups: list[list[int]] = []
+    for index in order:
+        if groups and levels[index] - levels[groups[-1][-1]] <= gap:
+            groups[-1].append(index)
+        else:
+            groups.append([index])
+    return groups
+
+
+def _spreading_days(plan: Plan, need: Need) -> list[tuple[date, tuple[str, ...]]]:
     """Days on which something that holds the nutrient is spread, and what."""
     days: dict[date, list[str]] = {}
     for application in plan.prescription.applications:
         if application.on is not None and application.product.analysis.get(need.quantity, 0.0) > 0:
             days.setdefault(application.on, []).append(application.product.name)
-    return [(on, "\n".join(names)) for on, names in days.items()]
+    return [(on, tuple(names)) for on, names in sorted(days.items())]
 
 
 def _title(plan: Plan, need: Need) -> str:
@@ -184,7 +207,7 @@ def _key(figure: Figure, *, bottom: float, zones: bool) -> None:
         _KEY[:shown],
         loc="lower center",
         bbox_to_anchor=(0.5, bottom),
-        ncols=shown,
+        ncols=min(shown, 3),
         fontsize=7.5,
         frameon=False,
         handlelength=1.8,

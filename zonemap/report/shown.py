@@ -107,4 +107,4 @@ def crop_name(plan: Plan) -> str:
 def samples_counted(plan: Plan) -> str:
     """How many samples, and how they were measured."""
     count = plan.case.samples.count
-    return f"{count} sample{'s' if count != 1 else ''} ({plan.case.samples.basis})"
+    return f"{count} sample{'s' if count != 1 else ''} ({plan.case.samples.basis.shown(plan.case.units)})"

@@ -11,6 +11,7 @@ from zonemap.report.bill import bags_of, cost_of
 from zonemap.report.changes import changes_sentences
 from zonemap.report.layout import WIDTH, columns, folded
 from zonemap.report.programme import programme_lines
+from zonemap.report.shown import samples_counted
 from zonemap.report.supply import supply_sentences
 from zonemap.report.words import samples_sentences
 from zonemap.values.case import Case
@@ -31,7 +32,7 @@ def result_text(plan: Plan, folder: Path | None) -> str:
     """Area, zones, rates, totals, verdict, what the samples can show, cautions, and where the files are."""
     read = reader(plan.case.units)
     crop = f", {plan.case.crop.name.replace('_', ' ')}" if plan.case.crop else ""
-    lines = [f"{plan.case.field.name}{crop}: {read.area(plan.case.field.area_ha)}, {_samples(plan)}", ""]
+    lines = [f"{plan.case.field.name}{crop}: {read.area(plan.case.field.area_ha)}, {samples_counted(plan)}", ""]
     lines += [
         textwrap.fill(plan.value.verdict, WIDTH),
         "",
@@ -57,7 +58,7 @@ def case_text(case: Case, *, pipeline: str) -> str:
     samples = case.samples
     lines = [
         f"{case.field.name}: {read.area(case.field.area_ha)} in {case.field.crs}",
-        f"  samples   {samples.count} ({samples.basis}): {', '.join(samples.quantities)}",
+        f"  samples   {samples.count} ({samples.basis.shown(case.units)}): {', '.join(samples.quantities)}",
         f"  crop      {case.crop.name.replace('_', ' ') if case.crop else 'none named'}",
         f"  products  {', '.join(product.name for product in case.products) or 'none named'}",
         f"  pipeline  {pipeline}",
@@ -83,11 +84,6 @@ def _joined(texts: Iterable[str]) -> list[str]:
         key, name = (rest, subject) if colon else (text, "")
         subjects[key] = list(dict.fromkeys([*subjects.get(key, []), name]))
     return [f"{', '.join(names)}: {rest}" if any(names) else rest for rest, names in subjects.items()]
-
-
-def _samples(plan: Plan) -> str:
-    count = plan.case.samples.count
-    return f"{count} sample{'s' if count != 1 else ''} ({plan.case.samples.basis})"
 
 
 def _zone_table(plan: Plan, read: Reader) -> list[str]:

@@ -33,9 +33,9 @@ if TYPE_CHECKING:
 _MODEL = "#27597a"
 _REAL = "#6fa68c"
 _ERROR = "#d08c3f"
-_LEAST_COLUMNS, _MOST_COLUMNS = 2, 4
+_LEAST_COLUMNS, _MOST_COLUMNS = 2, 3
 #: entries of the key side by side, by columns of panels
-_KEY_COLUMNS = {2: 2, 3: 3, 4: 5}
+_KEY_COLUMNS = {2: 2, 3: 3}
 _KEY_ENTRIES = 5
 #: inches
 _PANEL_WIDTH, _PANEL_HEIGHT = 3.3, 3.0

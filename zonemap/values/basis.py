@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from zonemap.units import CM_PER_IN, UnitSystem
+
 BasisKind = Literal["resin", "extract", "paste", "tissue"]
 
 
@@ -31,8 +33,17 @@ class Basis:
     depth_cm: float | None = None
 
     def __str__(self) -> str:
-        """Return what a reader calls it, e.g. ``resin, 4 days, 15 cm``."""
+        """Return what a reader calls it, in metric units."""
+        return self.shown("metric")
+
+    def shown(self, units: UnitSystem) -> str:
+        """Return what a reader calls it, the depth in the reader's unit.
+
+        >>> Basis("resin", burial_days=4, depth_cm=15.24).shown("us")
+        'resin, 4 days, 6 in'
+        """
         parts = [self.kind, self.extractant]
         parts += [f"{self.burial_days:g} days"] if self.burial_days is not None else []
-        parts += [f"{self.depth_cm:.3g} cm"] if self.depth_cm is not None else []
+        if self.depth_cm is not None:
+            parts += [f"{self.depth_cm / CM_PER_IN:.3g} in" if units == "us" else f"{self.depth_cm:.3g} cm"]
         return ", ".join(part for part in parts if part)

@@ -109,6 +109,10 @@ class Prescription:
         """Product total of the field: sum of rate x area over the polygons."""
         return float(self.polygon_rates(application) @ self.area_ha)
 
+    def polygons_kg(self, application: Application) -> float:
+        """What the polygons add up to as they stand: the field's total, and what lies past the boundary."""
+        return float(self.polygon_rates(application) @ self.whole_area_ha)
+
     def beyond_kg(self, application: Application) -> float:
         """Product that the file would put past the boundary if the machine went there."""
         return float(self.polygon_rates(application) @ np.maximum(self.whole_area_ha - self.area_ha, 0.0))

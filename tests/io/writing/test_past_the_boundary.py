@@ -12,6 +12,9 @@ import pytest
 import shapely
 
 from zonemap.io.geopackage import write_geopackage
+from zonemap.io.iso11783.readme import write_readme as write_task_readme
+from zonemap.io.iso11783.verify import verify_taskdata
+from zonemap.io.iso11783.write import write_taskdata
 from zonemap.io.shapefile import README, write_shapefiles
 from zonemap.io.verify import verify_geopackage, verify_shapefiles
 from zonemap.units import KG_HA_PER_LB_AC, KG_PER_LB, M2_PER_AC
@@ -72,3 +75,21 @@ def test_the_geopackage_says_that_areas_are_inside_the_field(tmp_path: Path, pla
     ha = 1e4 if plan.prescription.units == "metric" else M2_PER_AC
     assert np.asarray(area[:3]) * ha == pytest.approx([1_600, 79_200, 159_200], abs=0.01)
     verify_geopackage(path, **given)
+
+
+@pytest.mark.parametrize("kind", ["zones", "grid_1", "grid_2"])
+@pytest.mark.parametrize("version", [3, 4])
+def test_task_data_adds_up_with_what_lies_past_the_boundary(tmp_path: Path, plan: Any, version: Any, kind: Any) -> None:
+    prescription = replace(extended(plan), outside_rate_kg_ha=0.0)
+    given = {"field_name": "north", "prescription": prescription, "boundary": plan.field.boundary}
+    written = write_taskdata(tmp_path, **given, version=version, kind=kind)
+    total, *_ = verify_taskdata(tmp_path, **given, version=version, kind=kind)
+    write_task_readme(tmp_path / "README.txt", "north", written, variant="grid", units=prescription.units, notes=())
+
+    # 100 and 205 lb/ac on 7.92 and 15.92 ha; past the boundary on 0.8156 and 1.2156 ha
+    beyond = (100 * 0.8156073 + 205 * 1.2156073) * KG_HA_PER_LB_AC
+    inside = (100 * 7.92 + 205 * 15.92) * KG_HA_PER_LB_AC
+    assert total.beyond_kg == pytest.approx(beyond, rel=1e-4)
+    assert total.planned_kg == pytest.approx(inside + beyond, rel=1e-4)
+    assert total.written_kg == pytest.approx(inside + beyond, rel=1e-3)
+    assert "of it past the boundary" in (tmp_path / "README.txt").read_text(encoding="utf-8")

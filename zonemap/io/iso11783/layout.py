@@ -102,7 +102,7 @@ def _off(cells: Cells, polygon_at: Index, prescription: Prescription) -> float:
     )
     shares = [0.0]
     for application in prescription.applications:
-        total = prescription.total_kg(application)
+        total = prescription.polygons_kg(application)
         if total > 0:
             by_cells = float(prescription.polygon_rates(application) @ ground[1:]) / 10_000
             shares.append(abs(by_cells / total - 1))

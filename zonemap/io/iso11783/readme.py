@@ -62,7 +62,8 @@ def verify_readme(path: Path, totals: Sequence[TaskTotal], *, units: UnitSystem)
 
 def _line(total: TaskTotal, units: UnitSystem) -> str:
     kg, unit = (KG_PER_LB, "lb") if units == "us" else (1.0, "kg")
+    beyond = f", {total.beyond_kg / kg:,.1f} {unit} of it past the boundary" if total.beyond_kg else ""
     return (
         f"{total.product}{f' on {total.on}' if total.on else ''}: {total.written_kg / kg:,.1f} {unit} in these files,"
-        f" {total.planned_kg / kg:,.1f} {unit} in the plan ({total.difference:+.2%})"
+        f" {total.planned_kg / kg:,.1f} {unit} in the plan ({total.difference:+.2%}){beyond}"
     )

@@ -24,12 +24,13 @@ NOTED_DIFFERENCE = 0.001
 
 @dataclass(frozen=True, slots=True)
 class TaskTotal:
-    """One product on one day: kg of the plan, and kg that the task data adds up to."""
+    """One product on one day: kg of the plan's polygons, of the task data, and of the polygons past the boundary."""
 
     product: str
     on: date | None
     planned_kg: float
     written_kg: float
+    beyond_kg: float = 0.0
 
     @property
     def difference(self) -> float:
@@ -58,8 +59,9 @@ def added_up(written: Written, applications: tuple[Numbered, ...], prescription:
             setpoints = value if task.grid.type == 2 else _by_code(setpoint)[value]
             sums = float(setpoints @ grounds[task.grid.cells])
         kg = sums / each.quantity.counts_per_kg_ha / 10_000
-        planned = prescription.total_kg(each.application)
-        totals.append(TaskTotal(each.application.product.name, each.application.on, planned, kg))
+        planned = prescription.polygons_kg(each.application)
+        beyond = prescription.beyond_kg(each.application)
+        totals.append(TaskTotal(each.application.product.name, each.application.on, planned, kg, beyond))
     return tuple(totals)
 
 

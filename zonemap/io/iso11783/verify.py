@@ -157,7 +157,7 @@ class _Placed:
 
 def _check_total(total: TaskTotal, each: Numbered, prescription: Prescription) -> None:
     """Half a count on every square metre, and outlines that moved by less than a tenth of a millimetre."""
-    area_ha = float(prescription.area_ha.sum())
+    area_ha = float(prescription.whole_area_ha.sum())
     length_m = float(sum(polygon.length for polygon in prescription.polygon))
     largest = float(each.application.rate_kg_ha.max(initial=0.0))
     allowed = 0.5 / each.quantity.counts_per_kg_ha * area_ha + 1e-4 * length_m / 10_000 * largest + 1e-9
