@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from zonemap.units import HA_PER_AC, KG_HA_PER_LB_1000FT2, KG_HA_PER_LB_AC, KG_PER_LB, M_PER_FT, UnitSystem
 
@@ -90,18 +90,31 @@ def small(area_ha: float) -> bool:
     return area_ha < SMALL_HA
 
 
-def reader(units: UnitSystem) -> Reader:
-    """Return the reader of a unit system."""
-    return _READERS[units]
+def reader(units: UnitSystem, *, tiny: bool = False) -> Reader:
+    """Return the reader of a unit system; of a tiny place in the units of lawns and gardens.
+
+    >>> reader("us", tiny=True).rate(112.0851)
+    '2.3 lb/1000 ft2'
+    """
+    read = _READERS[units]
+    if not tiny:
+        return read
+    return replace(
+        read,
+        rate_unit=read.small_rate_unit,
+        kg_ha_per_rate=read.kg_ha_per_small_rate,
+        area_unit=read.small_area_unit,
+        ha_per_area=read.ha_per_small_area,
+    )
 
 
-def in_both(units: UnitSystem, say: Callable[[Reader], str]) -> tuple[str, str]:
+def in_both(units: UnitSystem, say: Callable[[Reader], str], *, tiny: bool = False) -> tuple[str, str]:
     """Say something in the field's units, and in the other system; the second is empty where nothing differs.
 
     >>> in_both("us", lambda read: f"{read.rate(112.0851)} at most")
     ('100 lb/ac at most', '112 kg/ha at most')
     """
-    own, other = say(reader(units)), say(reader("metric" if units == "us" else "us"))
+    own, other = (say(reader(each, tiny=tiny)) for each in (units, "metric" if units == "us" else "us"))
     return own, "" if other == own else other
 
 

@@ -205,6 +205,24 @@ def test_publishing_writes_the_verified_result_with_the_changes_in_its_record(wi
     assert window.rate("urea", 1).input_value() == "135"
 
 
+def test_the_report_that_was_published_can_be_read_on_a_phone(browser, review):
+    review.session.publish(revision=0)
+    review.session.wait()
+    page = browser.new_page(viewport={"width": 390, "height": 844})
+    page.goto((review.session.target / "report.html").as_uri())
+    assert page.evaluate("document.documentElement.scrollWidth") == 390
+    captions = page.locator("caption").evaluate_all("all => all.map(c => c.getBoundingClientRect().right)")
+    assert len(captions) > 5
+    assert max(captions) <= 390
+    # letters of 7 points in pictures of up to 16 inches: narrower than this they cannot be read
+    widths = page.locator(".picture img").evaluate_all("all => all.map(i => i.getBoundingClientRect().width)")
+    assert len(widths) > 3
+    assert min(widths) > 700
+    unreachable = page.locator(".picture:not([tabindex])").count()
+    assert unreachable == 0
+    page.close()
+
+
 def test_cancelling_leaves_the_old_result(window, review):
     page, target = window.page, review.session.target
     page.click("#publish")
@@ -420,6 +438,15 @@ def test_a_plot_with_one_sample_has_one_rate_and_a_page_that_says_so(browser, tm
         assert seen.page.locator("#zones tbody tr").count() == 1
         assert "One composite sample gives one rate" in seen.page.locator("#verdict").inner_text()
         assert "no other to mistake it for" in seen.page.locator("#zone-facts").inner_text()
+        # a garden is read in its own units: 363 lb/ac are 8.33 lb/1000 ft2 (43.56 thousand square feet an acre)
+        rate = seen.page.locator("#rate-0-1")
+        planned = page.session.desk.decided(page.session.at[1]).prescription.applications[0].rate_kg_ha[0]
+        assert float(rate.input_value()) == pytest.approx(planned / 1.120851 / 43.56, rel=1e-3)
+        rate.fill("2")
+        rate.press("Enter")
+        seen.until(lambda: seen.page.locator("td.by-hand").count() == 1, "set by hand")
+        assert re.search(r"zone 1: (2|1.99|2.01) lb/1000 ft2", seen.page.locator("#log").inner_text())
+        assert "lb/1000 ft2; the plan had" in seen.page.locator("#warnings").inner_text()
         seen.context.close()
         assert seen.faults == []
 

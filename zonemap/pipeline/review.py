@@ -16,7 +16,7 @@ from typing import TypeVar
 import numpy as np
 from shapely import MultiPolygon, Polygon, get_parts
 
-from zonemap.amounts import in_both
+from zonemap.amounts import in_both, small
 from zonemap.errors import InputError
 from zonemap.machine.delivery import delivered
 from zonemap.pipeline.candidates import choose_zones
@@ -345,12 +345,14 @@ class Desk:
                 f"{by_hand.product}{on}, zone {by_hand.zone}: set by hand to {read.rate(by_hand.rate_kg_ha or 0.0)}; "
                 f"the plan had {read.rate(planned_kg_ha)}{why}."
             ),
+            tiny=small(self.case.field.area_ha),
         )
         return Note("warning", *texts)
 
     def _both_units(self, kg_ha: float) -> str:
         """Rate in the field's units, and in the other system: the page may show either."""
-        own, other = in_both(self.case.units, lambda read: read.rate(kg_ha))
+        tiny = small(self.case.field.area_ha)
+        own, other = in_both(self.case.units, lambda read: read.rate(kg_ha), tiny=tiny)
         return f"{own} ({other})"
 
     def _without_effect(self, rates: Rates, applications: list[Application]) -> list[Note]:

@@ -61,6 +61,7 @@ class Session:
         self._cancel = threading.Event()
         self._publishing = Publishing()
         self._writer: threading.Thread | None = None
+        self._warmer: threading.Thread | None = None
         self._now_at = (revision_of(journal.entries), decided(desk, journal.entries))
 
     @property
@@ -103,7 +104,8 @@ class Session:
                 if not self._cancel.is_set():
                     self.desk.loss_as_spread(Decisions(count=count))
 
-        threading.Thread(target=work, name="warm", daemon=True).start()
+        self._warmer = threading.Thread(target=work, name="warm", daemon=True)
+        self._warmer.start()
 
     def preview(self, assurance: float) -> Decisions:
         """Decisions as they stand, with another assurance, which is not kept."""
@@ -136,9 +138,10 @@ class Session:
         self._cancel.set()
 
     def wait(self) -> None:
-        """Wait until nothing is being written."""
-        if self._writer is not None:
-            self._writer.join()
+        """Wait until nothing is being written or made ready: a process that ends meanwhile would be aborted."""
+        for thread in (self._writer, self._warmer):
+            if thread is not None:
+                thread.join()
 
     def _refuse_idle(self, change: Change) -> None:
         now = self.journal.standing

@@ -13,10 +13,11 @@ from typing import Any
 import numpy as np
 from shapely import MultiPolygon, Polygon
 
-from zonemap.amounts import SYSTEMS, Reader, reader
+from zonemap.amounts import SYSTEMS, reader, small
 from zonemap.io.journal import Entry
 from zonemap.pipeline.review import Desk
 from zonemap.pipeline.run import Rated, Zoned
+from zonemap.units import UnitSystem
 from zonemap.values.arrays import FloatArray
 from zonemap.values.case import Case
 from zonemap.values.prescription import Application
@@ -38,7 +39,8 @@ def field_json(desk: Desk) -> Json:
         "crop": case.crop.name.replace("_", " ") if case.crop else "",
         "crs": case.field.crs,
         "units": case.units,
-        "readers": {units: _reader(reader(units)) for units in SYSTEMS},
+        "tiny": small(case.field.area_ha),
+        "readers": {units: _reader(units, tiny=small(case.field.area_ha)) for units in SYSTEMS},
         "area_ha": case.field.area_ha,
         "boundary": _polygons(case.field.boundary),
         "grid": {
@@ -71,16 +73,16 @@ def state_json(session: Session) -> Json:
     """Where the review stands: short enough to be sent after every change."""
     desk, (revision, decisions) = session.desk, session.at
     lines = session.journal.standing
-    counts = {entry.number for entry in lines.made}
+    counts, tiny = {entry.number for entry in lines.made}, small(desk.case.field.area_ha)
     return answer_json(desk, decisions) | {
         "revision": revision,
-        "undo": _words(lines.made[-1]) if lines.made else None,
-        "redo": _words(lines.undone[-1]) if lines.undone else None,
+        "undo": _words(lines.made[-1], tiny=tiny) if lines.made else None,
+        "redo": _words(lines.undone[-1], tiny=tiny) if lines.undone else None,
         "log": [
             {
                 "number": entry.number,
                 "at": entry.at,
-                "words": _words(entry),
+                "words": _words(entry, tiny=tiny),
                 "kind": entry.change.kind,
                 "why": getattr(entry.change, "why", ""),
                 "counts": entry.number in counts,
@@ -296,8 +298,8 @@ def _sample_rows(desk: Desk) -> list[list[float | None]]:
     return [list(row) for row in zip(*columns, strict=True)]
 
 
-def _words(entry: Entry) -> Json:
-    return {units: words_of(entry.change, reader(units)) for units in SYSTEMS}
+def _words(entry: Entry, *, tiny: bool) -> Json:
+    return {units: words_of(entry.change, reader(units, tiny=tiny)) for units in SYSTEMS}
 
 
 def _said(own: str, other: str, case: Case) -> Json:
@@ -305,8 +307,13 @@ def _said(own: str, other: str, case: Case) -> Json:
     return {units: own if units == case.units else other or own for units in SYSTEMS}
 
 
-def _reader(read: Reader) -> Json:
+def _reader(units: UnitSystem, *, tiny: bool) -> Json:
+    """Units of a place of that size; money is per acre or hectare in a garden too."""
+    read, whole = reader(units, tiny=tiny), reader(units)
     return {
+        "rate_digits": 4 if tiny else 6,
+        "loss_area_unit": whole.area_unit,
+        "ha_per_loss_area": whole.ha_per_area,
         "rate_unit": read.rate_unit,
         "kg_ha_per_rate": read.kg_ha_per_rate,
         "area_unit": read.area_unit,

@@ -223,7 +223,8 @@ async function setRate(application, zone, kgHa) {
   const given = page.state.applications.find((a) => a.product === product && a.on === on)?.rates[zone - 1];
   if (!saved || kgHa === null || given === undefined || Math.abs(given - kgHa) <= 1e-3 * kgHa) return;
   const { units: own } = page.field;
-  const file = own === units() ? "" : ` (${rateIn(own, given)}: the file for the controller is in ${reader(own).rate_unit})`;
+  const why = page.field.tiny ? "" : `: the file for the controller is in ${reader(own).rate_unit}`;
+  const file = own === units() ? "" : ` (${rateIn(own, given)}${why})`;
   byId("note").textContent = `${product}, zone ${zone}: set to ${rate(given)}${file}, the nearest the spreader can do.`;
   byId("note").hidden = false;
 }

@@ -8,7 +8,7 @@ const change = (now, then, shown) => {
 };
 
 export function drawSums(state) {
-  const loss = state.priced ? (value) => `${digits(perArea(value))} per ${reader().area_unit}` : (value) => digits(value);
+  const loss = state.priced ? (value) => `${digits(perArea(value))} per ${reader().loss_area_unit}` : (value) => digits(value);
   const sums = [];
   if (state.total.cost !== null) {
     sums.push(["Products and trips cost", money(state.total.cost), change(state.total.cost, state.planned_total.cost ?? 0, money)]);
@@ -24,7 +24,7 @@ export function drawValue(value, state, field, onCount) {
   const table = byId("value");
   const held = table.contains(document.activeElement) ? document.activeElement.id : "";
   const flat = value.losses.find((each) => each.count === 1)?.loss ?? 0;
-  const heads = ["Zones", state.priced ? `Expected loss per ${reader().area_unit}` : "Expected loss", "Saved against one rate", "Loss"];
+  const heads = ["Zones", state.priced ? `Expected loss per ${reader().loss_area_unit}` : "Expected loss", "Saved against one rate", "Loss"];
   table.tHead.replaceChildren(make("tr", {}, ...heads.map((text, n) => make("th", { scope: "col", class: n === 3 ? "words" : false }, text))));
   const now = state.count ?? field.own_count;
   table.tBodies[0].replaceChildren(
