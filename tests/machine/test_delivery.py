@@ -1,15 +1,19 @@
 """Spreading, simulated."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
+import rasterio.features
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from shapely import MultiPolygon, Point
+from rasterio import Affine
+from scipy.ndimage import distance_transform_edt
+from shapely import MultiPolygon, Point, Polygon
 
-from zonemap.machine.delivery import delivered
+from zonemap.machine.delivery import delivered, drive_of
 from zonemap.machine.heading import best_heading
 from zonemap.values.arrays import frozen_floats
 from zonemap.values.field import Field, NoSpread
@@ -29,16 +33,37 @@ def rectangle(width_m, height_m, cell_m=5.0):
     return field, Grid(field.crs, 1000.0, 2000.0 + height_m, cell_m, np.full(shape, cell_m**2))
 
 
-def prescribed(field, rates):
+def reaching_past(grid, zones, past_m):
+    """Raster of zone numbers with a margin, the nearest zone's up to a distance past the field, and the margin."""
+    margin = math.ceil(past_m / grid.cell_m)
+    raster = np.pad(grid.raster(zones.number, outside=0), margin)
+    far, (row, column) = distance_transform_edt(raster == 0, return_indices=True)
+    return np.where(far * grid.cell_m <= past_m, raster[row, column], 0).astype(np.int32), margin
+
+
+def prescribed(field, grid, zones, rates, *, past_m=60.0):
+    """Polygons of zones given by cells, reaching past the boundary, at one rate a zone."""
+    raster, margin = reaching_past(grid, zones, past_m)
+    west, north = grid.west_m - margin * grid.cell_m, grid.north_m + margin * grid.cell_m
+    shapes = rasterio.features.shapes(raster, transform=Affine(grid.cell_m, 0, west, 0, -grid.cell_m, north))
+    closed = shapely.union_all([place.area for place in field.no_spread]) if field.no_spread else Polygon()
+    found = [(shapely.geometry.shape(shape).difference(closed), int(zone)) for shape, zone in shapes if zone]
+    found += [(closed, 0)] if field.no_spread else []
+    pieces = [(piece, zone) for area, zone in found for piece in shapely.get_parts(area)]
     application = Application(Product("potash", {}), None, np.array(rates), np.array(rates))
-    return Prescription(
-        "metric", field.crs, tuple(field.boundary.geoms), [1] * len(field.boundary.geoms), (application,)
-    )
+    polygons, number = zip(*pieces, strict=True)
+    return Prescription("metric", field.crs, polygons, np.array(number), (application,))
 
 
-def spread(field, grid, zones, rates, spreader):
-    (delivery,) = delivered(prescribed(field, rates), zones, grid, field, spreader)
+def spread(field, grid, zones, rates, spreader, **how):
+    prescription = prescribed(field, grid, zones, rates, **how)
+    (delivery,) = delivered(prescription, drive_of(prescription, grid, field, spreader))
     return delivery
+
+
+def scored(field, grid, zones, rates, spreader):
+    prescription = prescribed(field, grid, zones, rates)
+    return best_heading(prescription, drive_of(prescription, grid, field, spreader))
 
 
 def west_and_east(grid, at_m):
@@ -180,7 +205,7 @@ def _plainly(field, grid, zones, rates, spreader, *, dt):
     swath, flank = spreader.swath_m, spreader.overlap_share * spreader.swath_m
     count = math.ceil((max(across) - min(across)) / swath - 1e-6)
     middle = (max(across) + min(across)) / 2
-    raster = grid.raster(zones.number, outside=0)
+    raster, margin = reaching_past(grid, zones, 60.0)
     tau = spreader.response_s / math.log(20)
     lead = spreader.position_offset_m + spreader.look_ahead_s * spreader.speed_m_s
     laid = np.zeros(grid.cells)
@@ -189,22 +214,18 @@ def _plainly(field, grid, zones, rates, spreader, *, dt):
         sense = 1 if line % 2 == 0 else -1
         start = min(along) - 10 if sense > 0 else max(along) + 10
         steps = int((max(along) - min(along) + 20) / spreader.speed_m_s / dt)
-        places, flow, rate, asked = [], [], None, None
+        places, flow, rate = [], [], None
         for step in range(steps):
             place = start + sense * step * dt * spreader.speed_m_s
             ahead = place + sense * lead
             east = ahead * travel[0] + offset * right[0]
             north = ahead * travel[1] + offset * right[1]
-            row = math.floor((grid.north_m - north) / grid.cell_m)
-            column = math.floor((east - grid.west_m) / grid.cell_m)
-            if 0 <= row < grid.shape[0] and 0 <= column < grid.shape[1] and raster[row, column]:
-                asked = rates[raster[row, column] - 1]
-            if asked is not None:
-                rate = asked if rate is None else rate + (asked - rate) * dt / tau
+            row = math.floor((grid.north_m - north) / grid.cell_m) + margin
+            column = math.floor((east - grid.west_m) / grid.cell_m) + margin
+            asked = rates[raster[row, column] - 1] if raster[row, column] else 0.0
+            rate = asked if rate is None else rate + (asked - rate) * dt / tau
             places.append(place)
             flow.append(rate)
-        known = next(value for value in flow if value is not None)
-        flow = [known if value is None else value for value in flow]
         order = np.argsort(places)
         for cell, (east, north) in enumerate(zip(*grid.centres(), strict=True)):
             place = east * travel[0] + north * travel[1]
@@ -270,7 +291,7 @@ def test_a_slanted_edge_is_missed_on_one_side_of_a_pass_and_overshot_on_the_othe
             areas[row, column] = box.intersection(triangle.boundary).area
     grid = Grid(triangle.crs, 0.0, 400.0, 5.0, frozen_floats(areas, shape=(None, None)))
     machine = changed(MACHINE, headland_swaths=0)
-    delivery = spread(triangle, grid, Zones.whole(grid.cells), [100.0], machine)
+    delivery = spread(triangle, grid, Zones.whole(grid.cells), [100.0], machine, past_m=120.0)
     # by hand: 20 passes each miss a triangle of half of 10 m x 10 m on the field and overshoot one like it
     missed = (delivery.delivered_kg_ha == 0) & (grid.cell_area_ha > 0)
     assert delivery.emitted_kg == pytest.approx(100 * 8.0, rel=1e-9)
@@ -288,12 +309,44 @@ def test_a_measured_pattern_is_normalised_to_the_rate():
     assert inner.std() > 1.0
 
 
+def test_without_a_strip_past_the_boundary_the_rate_has_to_rise_at_every_pass():
+    # the controller reads 0 before the field: s metres in, 1 - exp(-s / l) of the rate is there, l = 20 m / ln 20
+    field, grid = rectangle(40, 300)
+    machine = changed(MACHINE, headland_swaths=0)
+    bare = spread(field, grid, Zones.whole(grid.cells), [100.0], machine, past_m=0.0)
+    laid, north = (grid.raster(each, outside=0.0) for each in (bare.delivered_kg_ha, grid.centres()[1]))
+    length = 20 / math.log(20)
+    assert laid[:, 0] == pytest.approx(100 * (1 - np.exp(-(north[:, 0] - 2000) / length)), abs=1e-6)
+    assert laid[:, -1] == pytest.approx(100 * (1 - np.exp(-(2300 - north[:, -1]) / length)), abs=1e-6)
+    # by hand: 15.4 m at the start of each pass are off by more than a tenth: three of 60 cells of 5 m
+    assert bare.share_within(0.10) == pytest.approx(57 / 60)
+    reaching = spread(field, grid, Zones.whole(grid.cells), [100.0], machine)
+    assert reaching.share_within(0.10) == 1.0
+
+
+def test_outside_of_all_polygons_the_stated_rate_is_read():
+    field, grid = rectangle(40, 300)
+    bare = prescribed(field, grid, Zones.whole(grid.cells), [100.0], past_m=0.0)
+    stated = replace(bare, outside_rate_kg_ha=100.0)
+    (delivery,) = delivered(stated, drive_of(stated, grid, field, changed(MACHINE, headland_swaths=0)))
+    assert delivery.delivered_kg_ha == pytest.approx(100.0, rel=1e-9)
+
+
+def test_a_polygon_that_joined_its_neighbour_is_driven_at_its_neighbours_rate():
+    # cells say zone 2 in the middle, the file's only polygon says zone 1
+    field, grid = rectangle(120, 200)
+    whole = prescribed(field, grid, Zones.whole(grid.cells), [100.0, 300.0])
+    (delivery,) = delivered(whole, drive_of(whole, grid, field, MACHINE))
+    assert delivery.intended_kg_ha == pytest.approx(100.0)
+    assert delivery.delivered_kg_ha == pytest.approx(100.0, rel=1e-9)
+
+
 def test_a_machine_without_a_swath_is_not_driven():
     field, grid = rectangle(100, 100)
-    prescription = prescribed(field, [100.0])
-    zones = Zones.whole(grid.cells)
-    assert delivered(prescription, zones, grid, field, Spreader()) == ()
-    assert best_heading(prescription, zones, grid, field, Spreader()) is None
+    prescription = prescribed(field, grid, Zones.whole(grid.cells), [100.0])
+    drive = drive_of(prescription, grid, field, Spreader())
+    assert delivered(prescription, drive) == ()
+    assert best_heading(prescription, drive) is None
 
 
 def test_what_was_not_stated_is_said():
@@ -313,7 +366,7 @@ def test_the_best_heading_runs_along_narrow_zones():
     field, grid = rectangle(400, 400)
     east, north = grid.centres()
     strip = np.floor((east - north + 1000) / math.sqrt(2) / 40).astype(int) % 2 + 1
-    scores = best_heading(prescribed(field, [100.0, 200.0]), Zones(strip), grid, field, MACHINE)
+    scores = scored(field, grid, Zones(strip), [100.0, 200.0], MACHINE)
     assert scores.best_deg == 45.0
     assert scores.heading_deg.tolist() == [*range(0, 31, 15), 35, 40, 45, 50, 55, *range(60, 180, 15)]
     by_heading = dict(zip(scores.heading_deg.tolist(), scores.share_within_10.tolist(), strict=True))
@@ -324,10 +377,10 @@ def test_of_equal_headings_the_one_with_fewer_passes_is_best_then_the_smaller_an
     # one rate, whole passes both ways, no rounds: long passes are fewer
     field, grid = rectangle(200, 100)
     machine = changed(MACHINE, headland_swaths=0)
-    scores = best_heading(prescribed(field, [100.0]), Zones.whole(grid.cells), grid, field, machine)
+    scores = scored(field, grid, Zones.whole(grid.cells), [100.0], machine)
     assert scores.best_deg == 90.0
     square, square_grid = rectangle(200, 200)
-    scores = best_heading(prescribed(square, [100.0]), Zones.whole(square_grid.cells), square_grid, square, machine)
+    scores = scored(square, square_grid, Zones.whole(square_grid.cells), [100.0], machine)
     assert scores.best_deg == 0.0
 
 

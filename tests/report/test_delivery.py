@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from zonemap.machine.delivery import delivered
+from zonemap.machine.delivery import delivered, drive_of
 from zonemap.report.delivery import delivery_figure, draw_delivery
 from zonemap.units import KG_HA_PER_LB_AC
 
@@ -15,7 +15,8 @@ from zonemap.units import KG_HA_PER_LB_AC
 @pytest.fixture(scope="module")
 def deliveries(tomatoes):
     spreader = replace(tomatoes.case.spreader, swath_m=6.0, speed_m_s=2.0, response_s=3.0, heading_deg=20.0)
-    return delivered(tomatoes.prescription, tomatoes.zones, tomatoes.grid, tomatoes.case.field, spreader)
+    drive = drive_of(tomatoes.prescription, tomatoes.grid, tomatoes.case.field, spreader)
+    return delivered(tomatoes.prescription, drive)
 
 
 @pytest.fixture(scope="module")

@@ -49,6 +49,21 @@ def test_rate_rasters_add_up(outcome):
     assert sorted(sums) == pytest.approx(sorted(planned(outcome)), rel=0.01)
 
 
+def test_delivered_rasters_tell_the_shares_of_the_summary(outcome):
+    hectares = np.where(outcome.plan.grid.inside, outcome.plan.grid.field_area_m2, 0) / 10_000
+    stems = [path.name for path in sorted((outcome.folder / "rates").glob("*.tif"))]
+    rasters = sorted((outcome.folder / "delivered").glob("*.tif"))
+    assert [path.name for path in rasters] == stems
+    shares = []
+    for path in rasters:
+        with rasterio.open(path) as raster:
+            off = raster.read(2)
+        meant = ~np.isnan(off)
+        shares.append(hectares[meant & (np.abs(off) <= 10 + 1e-5)].sum() / hectares[meant].sum())
+    told = [each["share_within_10_percent"] for each in outcome.summary["delivery"]["applications"]]
+    assert sorted(shares) == pytest.approx(sorted(told), abs=1e-6)
+
+
 def test_every_task_data_has_a_task_for_each_product_and_day(outcome):
     folders = sorted(outcome.folder.glob("controller/iso_*/TASKDATA"))
     assert len(folders) == 6

@@ -39,8 +39,9 @@ def plan(
 
     Writes sheet.pdf and report.html, prescription.gpkg, controller/ (shapefiles), surfaces/ (GeoTIFF), pictures (PNG),
     summary.json and manifest.json. --formats chooses what the prescription is written as: csv is zones.csv,
-    rate_raster is rates/ (GeoTIFF), iso_... is controller/TASKDATA/ (ISO 11783-10, version 3 or 4; one folder
-    each where several are asked for). Changes made by hand on the review page are applied, and the notes say so.
+    rate_raster is rates/ and, where passes are simulated, delivered/ (GeoTIFF), iso_... is controller/TASKDATA/ (ISO
+    11783-10, version 3 or 4; one folder each where several are asked for). Changes made by hand on the review page
+    are applied, and the notes say so.
 
     The result folder is replaced only after every file has been read back.
     """

@@ -112,6 +112,10 @@ def verify_formats(build: Path, plan: Plan, formats: tuple[str, ...]) -> None:
 
         for path, layers in rate_rasters(case.field.name, prescription, plan.grid).items():
             verify_rate_raster(build / path, layers, prescription, plan.grid)
+        from zonemap.io.delivered_raster import delivered_rasters, verify_delivered_raster
+
+        for path, layers in delivered_rasters(case.field.name, prescription, plan.deliveries, plan.grid).items():
+            verify_delivered_raster(build / path, layers, prescription, plan.grid)
     if CSV in formats:
         from zonemap.io.zone_table import ZONE_TABLE, verify_zone_table
 
@@ -150,7 +154,19 @@ def _write_rate_rasters(build: Path, plan: Plan) -> list[Note]:
     for path, layers in rate_rasters(plan.case.field.name, plan.prescription, plan.grid).items():
         write_layers(build / path, layers, plan.grid)
         notes += difference_note(path, layers)
+    _write_delivered(build, plan)
     return notes
+
+
+def _write_delivered(build: Path, plan: Plan) -> None:
+    from zonemap.io.delivered_raster import DELIVERED, delivered_rasters
+    from zonemap.io.geotiff import write_layers
+
+    rasters = delivered_rasters(plan.case.field.name, plan.prescription, plan.deliveries, plan.grid)
+    if rasters:
+        (build / DELIVERED).mkdir()
+    for path, layers in rasters.items():
+        write_layers(build / path, layers, plan.grid)
 
 
 def _write_task_data(folder: Path, plan: Plan, name: str, layout: Layout | None) -> list[Note]:

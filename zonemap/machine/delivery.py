@@ -19,7 +19,6 @@ from zonemap.values.note import Note
 from zonemap.values.prescription import Application, Prescription
 from zonemap.values.season import Spreader
 from zonemap.values.spread_pattern import SpreadPattern
-from zonemap.values.zones import Zones
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +30,7 @@ class Drive:
     pattern: SpreadPattern
     swath_m: float
     spreader: Spreader
+    outside_kg_ha: float
 
     def passes(self, heading_deg: float) -> Route:
         """Parallel passes over what the rounds leave."""
@@ -45,7 +45,7 @@ class Drive:
 
     def spread(self, application: Application, passes: Route) -> tuple[FloatArray, float]:
         """Cell vector of what rounds and passes lay down together, kg/ha, and the mass they emit, kg."""
-        rate_of_zone = np.concatenate([[0.0], application.rate_kg_ha])
+        rate_of_zone = np.concatenate([[0.0], application.rate_kg_ha, [self.outside_kg_ha]])
         length = response_length_m(self.spreader)
         cells = self.ground.zone.size
         laid, emitted = np.zeros(cells), 0.0
@@ -55,9 +55,12 @@ class Drive:
         return laid, emitted
 
 
-def drive_of(zones: Zones, grid: Grid, field: Field, spreader: Spreader, *, swath_m: float) -> Drive:
-    """Ground and rounds of a field."""
-    ground, pattern = ground_of(zones, grid, field), pattern_of(spreader, swath_m=swath_m)
+def drive_of(prescription: Prescription, grid: Grid, field: Field, spreader: Spreader) -> Drive | None:
+    """Lay out ground and rounds of a field; ``None`` without a swath or an application: then nothing can be driven."""
+    swath_m = spreader.swath_m
+    if swath_m is None or not prescription.applications:
+        return None
+    ground, pattern = ground_of(prescription, grid, field), pattern_of(spreader, swath_m=swath_m)
     rounds = headland(
         ground,
         field.boundary,
@@ -66,30 +69,28 @@ def drive_of(zones: Zones, grid: Grid, field: Field, spreader: Spreader, *, swat
         pattern=pattern,
         lead_m=lead_m(spreader),
     )
-    return Drive(ground, rounds, pattern, swath_m, spreader)
+    return Drive(ground, rounds, pattern, swath_m, spreader, prescription.outside_rate_kg_ha)
 
 
-def delivered(
-    prescription: Prescription, zones: Zones, grid: Grid, field: Field, spreader: Spreader
-) -> tuple[Delivery, ...]:
-    """Simulate every application; none where the spreader states no swath, because then nothing can be driven.
+def delivered(prescription: Prescription, drive: Drive | None) -> tuple[Delivery, ...]:
+    """Simulate every application; none where nothing can be driven.
 
     Parameters
     ----------
-    zones
-        Zone of every cell, numbered as the rates of the prescription are.
+    drive
+        From `drive_of`, of the same prescription.
 
     Notes
     -----
     Rounds along the outline come first (`Spreader.headland_swaths`), then parallel passes over the rest. The controller
-    reads the zone at a point ahead of where the product falls, the rate follows with a first-order response, and the
-    pattern lays it down to both sides; what passes and rounds lay on a cell adds up. See `zonemap.machine.passes` for
-    what is assumed at the ends of passes.
+    reads the polygons at a point ahead of where the product falls, and the rate outside where there is none; the rate
+    follows with a first-order response, and the pattern lays it down to both sides; what passes and rounds lay on a
+    cell adds up. See `zonemap.machine.passes` for what is assumed at the ends of passes.
     """
-    if spreader.swath_m is None or not prescription.applications:
+    if drive is None:
         return ()
+    spreader, grid = drive.spreader, drive.ground.grid
     heading = spreader.heading_deg or 0.0
-    drive = drive_of(zones, grid, field, spreader, swath_m=spreader.swath_m)
     passes, notes = drive.passes(heading), _taken_for_granted(spreader, drive)
     track = (*(line for route in drive.headland.rounds for line in route.track), *passes.track)
     open_ground = drive.ground.zone > 0
@@ -100,7 +101,7 @@ def delivered(
             Delivery(
                 application=application,
                 heading_deg=heading,
-                swath_m=spreader.swath_m,
+                swath_m=drive.swath_m,
                 passes=passes.lines,
                 rounds=len(drive.headland.rounds),
                 intended_kg_ha=np.concatenate([[0.0], application.rate_kg_ha])[drive.ground.zone],

@@ -4,14 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from zonemap.machine.delivery import Drive, drive_of
+from zonemap.machine.delivery import Drive
 from zonemap.values.arrays import FloatArray
 from zonemap.values.delivery import HeadingScores
-from zonemap.values.field import Field
-from zonemap.values.grid import Grid
 from zonemap.values.prescription import Prescription
-from zonemap.values.season import Spreader
-from zonemap.values.zones import Zones
 
 _HALF_TURN_DEG = 180
 #: shares that differ by less are equals
@@ -20,15 +16,12 @@ _SAME_SHARE = 1e-4
 
 def best_heading(
     prescription: Prescription,
-    zones: Zones,
-    grid: Grid,
-    field: Field,
-    spreader: Spreader,
+    drive: Drive | None,
     *,
     coarse_deg: int = 15,
     fine_deg: int = 5,
 ) -> HeadingScores | None:
-    """Try headings all around in coarse steps, then in fine ones beside the best; ``None`` without a swath.
+    """Try headings all around in coarse steps, then in fine ones beside the best; ``None`` without a drive.
 
     Headings from 0 up to 180 degrees are tried: the other way along the same lines is the same work.
 
@@ -37,9 +30,8 @@ def best_heading(
     The score is the share of the area off by no more than a tenth, mean over the applications. Of equal shares the
     heading with fewer passes is better, then the smaller one.
     """
-    if spreader.swath_m is None or not prescription.applications:
+    if drive is None:
         return None
-    drive = drive_of(zones, grid, field, spreader, swath_m=spreader.swath_m)
     scores = {heading: _score(prescription, drive, heading) for heading in range(0, _HALF_TURN_DEG, coarse_deg)}
     middle = _best(scores)
     for beside in range(middle - coarse_deg + fine_deg, middle + coarse_deg, fine_deg):

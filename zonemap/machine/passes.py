@@ -1,8 +1,8 @@
 """Parallel passes, driven back and forth, and rounds along the outline before them.
 
 Assumed: nothing is thrown ahead of or behind the spreader; it opens and closes at once where its line enters and leaves
-what is to be spread (the middle of the swath decides), and the rate behind the closed gate goes on following the map;
-the rounds lose nothing in corners.
+what is to be spread (the middle of the swath decides), and the rate behind the closed gate goes on following the map,
+the rate outside among it; the rounds lose nothing in corners.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ import shapely
 from shapely import LineString, MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
-from zonemap.machine.ground import Ground, axes, held
+from zonemap.machine.ground import Ground, axes
 from zonemap.machine.route import Route
 from zonemap.values.arrays import FloatArray, IntArray
 from zonemap.values.spread_pattern import SpreadPattern
@@ -77,7 +77,7 @@ def straight_passes(
     reading = (np.arange(steps) + 0.5) * step + lead_m
     reading = first + np.where(sense[:, None] > 0, reading, span - reading)
     east, north = (reading * travel[axis] + middle[:, None] * right[axis] for axis in (0, 1))
-    zone = held(ground.zone_at(east, north))
+    zone = ground.zone_at(east, north)
 
     crossings = _crossings(area, travel, right, middle, first)
     hits = _hits(along - first, across, middle, crossings, pattern=pattern, swath_m=swath_m, span_m=span)
@@ -207,7 +207,7 @@ def _round(
     step_m = length / steps
     place = (np.arange(steps) + 0.5) * step_m[:, None] + lead_m
     where = shapely.line_interpolate_point(np.array(rings, dtype=object)[:, None], place % length[:, None])
-    zone = held(ground.zone_at(shapely.get_x(where), shapely.get_y(where)))
+    zone = ground.zone_at(shapely.get_x(where), shapely.get_y(where))
     cell, line, weight = _beside(ground, outline, rings, inset_m, swath_m=swath_m, pattern=pattern)
     points = shapely.points(ground.easting_m[cell], ground.northing_m[cell])
     along = shapely.line_locate_point(np.array(rings, dtype=object)[line], points)

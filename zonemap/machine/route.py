@@ -58,7 +58,7 @@ def thrown(
     Parameters
     ----------
     rate_of_zone
-        (1 + zones,) kg/ha, first of zone 0.
+        (1 + zones + 1,) kg/ha: of zone 0, of the zones, and outside of all polygons.
     length_m
         Ground covered in one time constant of the rate.
 

@@ -18,7 +18,7 @@ from shapely import MultiPolygon, Polygon, get_parts
 
 from zonemap.amounts import in_both, small
 from zonemap.errors import InputError
-from zonemap.machine.delivery import delivered
+from zonemap.machine.delivery import delivered, drive_of
 from zonemap.pipeline.candidates import choose_zones
 from zonemap.pipeline.choice import Candidate, Candidates, Losses, fixed
 from zonemap.pipeline.parse import Pipeline
@@ -167,11 +167,11 @@ class Desk:
 
     def deliveries(self, decisions: Decisions) -> tuple[Delivery, ...]:
         """Each application as the machine would spread it; none where it states no swath."""
-        case, zoned, prescription = self.case_of(decisions), self.zoned(decisions), self.decided(decisions).prescription
+        case, prescription = self.case_of(decisions), self.decided(decisions).prescription
         return self._keep(
             "deliveries",
             decisions,
-            lambda: delivered(prescription, zoned.drawn, self.prepared.grid, case.field, case.spreader),
+            lambda: delivered(prescription, drive_of(prescription, self.prepared.grid, case.field, case.spreader)),
         )
 
     @property

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from zonemap.agronomy.sufficiency import sufficiency
-from zonemap.machine.delivery import delivered
+from zonemap.machine.delivery import delivered, drive_of
 from zonemap.machine.heading import best_heading
 from zonemap.pipeline.candidates import choose_zones
 from zonemap.pipeline.choice import Losses, losses_of
@@ -127,8 +127,8 @@ def assemble(prepared: Prepared, case: Case, asked: Asked, zoned: Zoned, rated: 
     """Put a plan together: what the machine makes of it, whether varying pays, and what has to be said."""
     needs, grid, surfaces, choice = asked.needs, prepared.grid, prepared.surfaces, zoned.choice
     report, prescription = rated.report, rated.prescription
-    machine = (prescription, zoned.drawn, grid, case.field, case.spreader)
-    deliveries, headings = delivered(*machine), best_heading(*machine)
+    drive = drive_of(prescription, grid, case.field, case.spreader)
+    deliveries, headings = delivered(prescription, drive), best_heading(prescription, drive)
     needed = any(need.product and kg_ha.any() for need, kg_ha in zip(needs, report.need_kg_ha, strict=True))
     value = value_of_varying(asked.losses, choice, zoned.drawn, needed=needed, case=case)
     said = (

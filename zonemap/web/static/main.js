@@ -221,7 +221,7 @@ async function setRate(application, zone, kgHa) {
   const { product, on } = application;
   const saved = await change({ kind: "rate", zone, product, on, rate_kg_ha: kgHa });
   const given = page.state.applications.find((a) => a.product === product && a.on === on)?.rates[zone - 1];
-  if (!saved || kgHa === null || given === undefined || Math.abs(given - kgHa) <= 1e-3 * kgHa) return;
+  if (!saved || kgHa === null || given === undefined || rate(given) === rate(kgHa)) return;
   const { units: own } = page.field;
   const why = page.field.tiny ? "" : `: the file for the controller is in ${reader(own).rate_unit}`;
   const file = own === units() ? "" : ` (${rateIn(own, given)}${why})`;
