@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 from zonemap.units import HA_PER_AC, KG_HA_PER_LB_1000FT2, KG_HA_PER_LB_AC, KG_PER_LB, M_PER_FT, UnitSystem
 
@@ -80,15 +81,50 @@ _READERS = {
     "metric": Reader("kg/ha", 1.0, "ha", 1.0, "kg", 1.0, "g/m2", 10.0, "m2", 1e-4),
 }
 
+#: systems of units that people may read in
+SYSTEMS: tuple[UnitSystem, ...] = ("us", "metric")
+
 
 def small(area_ha: float) -> bool:
     """Whether a place is a lawn, a garden or a plot rather than a field."""
     return area_ha < SMALL_HA
 
 
-def reader(units: UnitSystem) -> Reader:
-    """Return the reader of a unit system."""
-    return _READERS[units]
+def reader(units: UnitSystem, *, tiny: bool = False) -> Reader:
+    """Return the reader of a unit system; of a tiny place in the units of lawns and gardens.
+
+    >>> reader("us", tiny=True).rate(112.0851)
+    '2.3 lb/1000 ft2'
+    """
+    read = _READERS[units]
+    if not tiny:
+        return read
+    return replace(
+        read,
+        rate_unit=read.small_rate_unit,
+        kg_ha_per_rate=read.kg_ha_per_small_rate,
+        area_unit=read.small_area_unit,
+        ha_per_area=read.ha_per_small_area,
+    )
+
+
+def in_both(units: UnitSystem, say: Callable[[Reader], str], *, tiny: bool = False) -> tuple[str, str]:
+    """Say something in the field's units, and in the other system; the second is empty where nothing differs.
+
+    >>> in_both("us", lambda read: f"{read.rate(112.0851)} at most")
+    ('100 lb/ac at most', '112 kg/ha at most')
+    """
+    own, other = (say(reader(each, tiny=tiny)) for each in (units, "metric" if units == "us" else "us"))
+    return own, "" if other == own else other
+
+
+def rate_digits(rate: float, digits: int = 4) -> str:
+    """Rate without its unit: so many digits, and never a power of ten.
+
+    >>> rate_digits(12.345), rate_digits(20000.0), rate_digits(0.0)
+    ('12.35', '20,000', '0')
+    """
+    return f"{rate:,.0f}" if abs(rate) >= 999.5 else f"{rate:.{digits}g}"
 
 
 def _digits(value: float) -> str:

@@ -10,9 +10,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from zonemap.io.folder import read_folder
+from zonemap.io.journal import Entry, standing
 from zonemap.io.manifest import write_manifest
 from zonemap.io.publish import check_target, private_folder, swap_in
 from zonemap.pipeline.parse import Pipeline, read_pipeline
+from zonemap.reviewed import changes_of_folder, decided, planned, record_of, revision_of
 from zonemap.values.arrays import FloatArray
 from zonemap.values.case import Case
 from zonemap.values.plan import Plan
@@ -59,6 +61,7 @@ def plan_field(
     pipeline: str | None = None,
     out: Path | None = None,
     formats: str | None = None,
+    changes: bool = True,
     progress: Progress = silence,
 ) -> Outcome:
     """Plan the field in a folder and publish the result whole.
@@ -74,6 +77,8 @@ def plan_field(
     formats
         Comma list of formats of the prescription, or ``all``; ``None`` is what field.toml says, else GeoPackage and
         shapefiles.
+    changes
+        Whether what was changed by hand on the review page is applied, where the folder holds its journal.
     progress
         Told the name of every stage as it starts.
 
@@ -83,7 +88,6 @@ def plan_field(
         The published result is then what it was before.
     """
     from zonemap.io.formats import chosen_formats
-    from zonemap.pipeline.run import run
 
     chosen_formats(formats)
     target = folder / "plan" if out is None else out
@@ -92,8 +96,20 @@ def plan_field(
     case = read_folder(folder)
     check_target(target, needed_bytes=_BYTES_FOR_A_START)
     chosen = named or read_pipeline(default_pipeline(case))
-    plan = run(case, chosen, progress)
-    return publish(plan, chosen, target, formats=formats, progress=progress)
+    entries = changes_of_folder(folder, case, chosen.sha256) if changes else ()
+    plan = _planned(case, chosen, entries, progress)
+    return publish(plan, chosen, target, formats=formats, progress=progress, changes=record_of(entries))
+
+
+def _planned(case: Case, pipeline: Pipeline, entries: tuple[Entry, ...], progress: Progress) -> Plan:
+    """Plan a field, with what was changed by hand."""
+    from zonemap.pipeline.review import Desk
+    from zonemap.pipeline.run import run
+
+    if not standing(entries).made:
+        return replace(run(case, pipeline, progress), revision=revision_of(entries))
+    desk = Desk(case, pipeline, progress)
+    return planned(desk, decided(desk, entries), entries)
 
 
 def publish(

@@ -34,7 +34,8 @@ def prescription(*applications, units="metric"):
 
 def plan_of(made):
     field = Field("north", MultiPolygon([box(E, N, E + 500, N + 200)]), "EPSG:32614")
-    return SimpleNamespace(prescription=made, case=SimpleNamespace(units=made.units, field=field))
+    case, zones = SimpleNamespace(units=made.units, field=field), SimpleNamespace(count=2)
+    return SimpleNamespace(prescription=made, case=case, zones=zones)
 
 
 def test_amounts_worked_by_hand():
@@ -112,6 +113,20 @@ def test_words_say_what_each_step_makes_of_it():
         "some zones, 5 kg less in others); joined polygons 2,204 kg."
     )
     assert urea == "urea: 803 kg asked for, and that is what the file holds."
+
+
+def test_rates_set_by_hand_are_told_apart_from_what_the_spreader_does():
+    limited = np.array([100.0, 300.0])
+    spread = Application(POTASH, None, np.array([101.25, 297.5]), np.array([150.0, 300.0]), limited_kg_ha=limited)
+    plan = plan_of(prescription(spread))
+
+    (sentence,), (numbers,) = changes_sentences(plan), changes_by_application(plan)
+
+    # 50 kg/ha more on the 4 ha of zone 1, before the patch of 0.04 ha joined it
+    assert numbers["changed_by_hand_kg"] == pytest.approx(200)
+    assert numbers["after_limits_kg"] == pytest.approx(2212)
+    assert "limits and steps make it 2,212 kg" in sentence
+    assert "; rates set by hand make it 2,412 kg;" in sentence
 
 
 def test_a_difference_that_no_scale_shows_is_not_told(garden):

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from shapely.affinity import scale
 
 from zonemap.report.choices import choices_figure, draw_choices
 from zonemap.units import HA_PER_AC
@@ -37,6 +38,19 @@ def test_certainty_is_mapped_in_percent(tomatoes):
     axes = titled(choices_figure(tomatoes))["Probability that a place is most like its zone"]
     image = axes.images[0].get_array()
     assert np.ma.compressed(np.ma.masked_invalid(image)).mean() == pytest.approx(100 * tomatoes.choice.certainty.mean())
+
+
+@pytest.mark.parametrize("narrow", [1.0, 0.1])
+def test_no_title_reaches_past_the_picture_on_a_long_field(tomatoes, narrow):
+    field = tomatoes.case.field
+    slim = scale(field.boundary, narrow, 1.0)
+    plan = replace(tomatoes, case=replace(tomatoes.case, field=replace(field, boundary=slim)))
+    figure = choices_figure(plan)
+    figure.draw_without_rendering()
+    right = figure.bbox.width
+    for axes in figure.axes:
+        for title in (axes.title, axes._left_title):  # the left one has no public name
+            assert title.get_window_extent().x1 <= right
 
 
 def test_fuzziness_has_a_panel_only_where_zones_are_fuzzy(tomatoes):

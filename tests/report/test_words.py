@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from zonemap.amounts import reader
+from zonemap.report.figures import draw_map
 from zonemap.report.summary import summary
 from zonemap.report.text import result_text
 from zonemap.report.words import measured_spread, practical_range_m, samples_sentence, samples_sentences, two_digits
@@ -158,3 +159,18 @@ def test_a_longer_direction_is_said_with_both_distances():
 )
 def test_what_goes_with_covariates_is_said_with_their_names(names, share, words):
     assert words in said(replace(FOUND, covariates=names, covariate_share=share))
+
+
+def test_rates_of_ten_thousand_and_more_are_written_out_in_text_and_on_the_map(tomatoes, monkeypatch, tmp_path):
+    applications = tuple(
+        replace(each, rate_kg_ha=np.full_like(each.rate_kg_ha, 22_000 * KG_HA_PER_LB_AC))
+        for each in tomatoes.prescription.applications
+    )
+    plan = replace(tomatoes, prescription=replace(tomatoes.prescription, applications=applications))
+    drawn = []
+    monkeypatch.setattr("zonemap.report.figures.save_picture", lambda figure, *_, **__: drawn.append(figure))
+    draw_map(plan, tmp_path / "map.png")
+    labels = [text.get_text() for axes in drawn[0].axes for text in axes.texts]
+    for said in (result_text(plan, None), "\n".join(labels)):
+        assert "22,000" in said
+        assert "e+" not in said

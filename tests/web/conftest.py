@@ -37,7 +37,7 @@ def copied(folder, name="Two Cottonwoods"):
 def running(field, pipeline, **options):
     """A review that answers, in a thread of this process."""
     asked = {"out": None, "formats": None, "port": 0, "fresh": False, "progress": lambda _: None} | options
-    with opened(field, pipeline=str(pipeline), **asked) as page:
+    with opened(field, pipeline=pipeline and str(pipeline), **asked) as page:
         ready = threading.Event()
         server = server_of(page, ready=ready.set)
         thread = threading.Thread(target=server.run, kwargs={"sockets": [page.socket]})
@@ -59,16 +59,17 @@ def start_review(coarse):
     desks = {}
 
     def desk_of(case, pipeline, progress):
-        if case.field.name not in desks:
-            desks[case.field.name] = Desk(case, pipeline, progress)
-        return desks[case.field.name]
+        key = (case.input_sha256, pipeline.sha256)
+        if key not in desks:
+            desks[key] = Desk(case, pipeline, progress)
+        return desks[key]
 
     @contextmanager
-    def start(folder, name="Two Cottonwoods", **options):
+    def start(folder, name="Two Cottonwoods", pipeline=coarse, **options):
         field = folder / "field"
         with pytest.MonkeyPatch.context() as patched:
             patched.setattr("zonemap.web.serve.Desk", desk_of)
-            with running(field if field.exists() else copied(folder, name), coarse, **options) as page:
+            with running(field if field.exists() else copied(folder, name), pipeline, **options) as page:
                 yield page
 
     return start

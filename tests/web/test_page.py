@@ -3,16 +3,20 @@
 import json
 import os
 import re
+import shutil
 import signal
 import subprocess
 import sys
 import time
 from pathlib import Path
 
+import geopandas
 import pytest
+from shapely import box
 
 from zonemap.io.manifest import check_manifest
 
+TOP = Path(__file__).resolve().parents[2]
 AXE = Path(__file__).parent / "vendor" / "axe.min.js"
 STRANGE = "<img src=x onerror=alert(1)>&amp;"
 
@@ -201,6 +205,24 @@ def test_publishing_writes_the_verified_result_with_the_changes_in_its_record(wi
     assert window.rate("urea", 1).input_value() == "135"
 
 
+def test_the_report_that_was_published_can_be_read_on_a_phone(browser, review):
+    review.session.publish(revision=0)
+    review.session.wait()
+    page = browser.new_page(viewport={"width": 390, "height": 844})
+    page.goto((review.session.target / "report.html").as_uri())
+    assert page.evaluate("document.documentElement.scrollWidth") == 390
+    captions = page.locator("caption").evaluate_all("all => all.map(c => c.getBoundingClientRect().right)")
+    assert len(captions) > 5
+    assert max(captions) <= 390
+    # letters of 7 points in pictures of up to 16 inches: narrower than this they cannot be read
+    widths = page.locator(".picture img").evaluate_all("all => all.map(i => i.getBoundingClientRect().width)")
+    assert len(widths) > 3
+    assert min(widths) > 700
+    unreachable = page.locator(".picture:not([tabindex])").count()
+    assert unreachable == 0
+    page.close()
+
+
 def test_cancelling_leaves_the_old_result(window, review):
     page, target = window.page, review.session.target
     page.click("#publish")
@@ -305,6 +327,128 @@ def test_units_and_light_are_switched_and_remembered(window):
     page.wait_for_selector("html[data-ready]")
     assert page.evaluate("document.documentElement.dataset.light") == "shed"
     assert page.locator("#units").input_value() == "metric"
+
+
+def test_texts_follow_the_units_of_the_page(window):
+    page = window.page
+    page.fill("#why", "a pale strip")
+    rate = window.rate("urea", 1)
+    rate.fill("135")
+    rate.press("Enter")
+    shown = ("#verdict", "#warnings", "#notes", "#log", "#value thead", "#sums")
+    window.until(lambda: page.locator("td.by-hand").count() == 1, "set by hand")
+    window.until(lambda: "set by hand" in page.locator("#notes").text_content(), "all is said")
+
+    def said():
+        undo = page.locator("#undo").get_attribute("title")
+        return {where: page.locator(where).text_content() for where in shown} | {"#undo": undo}
+
+    in_us = said()
+    page.select_option("#units", "metric")
+    in_metric = said()
+    for texts, own, other in (
+        (in_us, ("lb/ac", "per ac"), ("kg/ha", "per ha")),
+        (in_metric, ("kg/ha", "per ha"), ("lb/ac", "per ac")),
+    ):
+        for where, text in texts.items():
+            assert any(unit in text for unit in own), where
+            assert not any(unit in text for unit in other), where
+    # 135 lb/ac, by the factor of NIST SP 811 appendix B.8
+    assert "zone 1: set by hand to 151 kg/ha" in in_metric["#warnings"]
+    assert "zone 1: 151 kg/ha" in in_metric["#log"]
+
+
+def test_a_rate_typed_in_other_units_than_the_file_s_is_what_the_file_can_say(window, review):
+    page = window.page
+    page.select_option("#units", "metric")
+    rate = page.get_by_label(re.compile("^urea,.*zone 1, kg/ha"))
+    rate.fill("150")
+    rate.press("Enter")
+    window.until(lambda: page.locator("td.by-hand").count() == 1, "set by hand")
+    window.until(lambda: page.locator("#note").is_visible(), "the rounding is told")
+    # 150 kg/ha are 133.8 lb/ac; the spreader's step is 5 lb/ac
+    assert "set to 151 kg/ha (135 lb/ac: the file for the controller is in lb/ac)" in page.locator("#note").inner_text()
+    assert review.session.at[1].by_hand[0].rate_kg_ha == pytest.approx(135 * 1.120851, rel=1e-5)
+    rate.fill("1000")
+    rate.press("Enter")
+    page.wait_for_selector("#trouble:not([hidden])")
+    assert "1,000 kg/ha" in page.locator("#trouble").inner_text()
+    window.faults = [fault for fault in window.faults if "422" not in fault]
+
+
+def test_zones_of_each_product_are_shown_as_they_are_and_no_other_number_can_be_had(
+    browser, tmp_path, start_review, coarse
+):
+    own = tmp_path / "own.toml"
+    text = coarse.read_text(encoding="utf-8")
+    assert 'use = "shared"' in text
+    own.write_text(text.replace('use = "shared"', 'use = "per_product"', 1), encoding="utf-8")
+    with start_review(tmp_path, pipeline=own) as page:
+        seen = Seen(browser, page.address)
+        seen.until(lambda: seen.page.locator("#notes li").count() > 0, "all is there")
+        assert "Every product has zones of its own" in seen.page.locator("#notes").text_content()
+        assert seen.page.locator("#zones tbody tr").count() == page.session.desk.own_count
+        open_to_choice = seen.page.locator("#value input:not([disabled])").evaluate_all("all => all.map(i => i.value)")
+        assert open_to_choice == [str(page.session.desk.own_count)]
+        seen.page.locator("#reshape summary").click()
+        seen.page.locator("#pick-1").check()
+        seen.page.locator("#pick-2").check()
+        seen.page.click("#merge")
+        seen.until(lambda: seen.page.locator("#zones tbody tr").count() == page.session.desk.own_count - 1, "merged")
+        seen.context.close()
+        assert seen.faults == []
+
+
+def test_zones_from_a_file_are_shown_with_its_names_as_text_and_can_be_changed(browser, tmp_path, start_review):
+    with start_review(tmp_path) as page:
+        west, south, east, north = page.session.desk.case.field.boundary.bounds
+        crs = page.session.desk.case.field.crs
+    middle = (west + east) / 2
+    halves = [box(west - 50, south - 50, middle, north + 50), box(middle, south - 50, east + 50, north + 50)]
+    drawn = geopandas.GeoDataFrame({"texture": [STRANGE, "clay"]}, geometry=halves, crs=crs).to_crs(4326)
+    field = tmp_path / "field"
+    drawn.to_file(field / "soil.geojson", driver="GeoJSON")
+    toml = field / "field.toml"
+    toml.write_text(
+        toml.read_text(encoding="utf-8") + '\n[zones]\nfile = "soil.geojson"\ncolumn = "texture"\n', encoding="utf-8"
+    )
+    with start_review(tmp_path, fresh=True) as page:
+        seen = Seen(browser, page.address)
+        seen.until(lambda: seen.page.locator("#notes li").count() > 0, "all is there")
+        assert seen.page.locator("#zones tbody tr").count() == 2
+        assert f"1 is '{STRANGE}', 2 is 'clay'" in seen.page.locator("#notes").text_content()
+        assert seen.page.locator("#value input:not([disabled])").count() == 1
+        seen.page.locator("#reshape summary").click()
+        seen.page.locator("#pick-1").check()
+        seen.page.select_option("#split-way", "0")
+        seen.page.click("#split")
+        seen.until(lambda: seen.page.locator("#zones tbody tr").count() == 3, "split")
+        seen.page.click("#undo")
+        seen.until(lambda: seen.page.locator("#zones tbody tr").count() == 2, "undone")
+        seen.context.close()
+        assert seen.faults == []
+
+
+def test_a_plot_with_one_sample_has_one_rate_and_a_page_that_says_so(browser, tmp_path, start_review):
+    shutil.copytree(TOP / "sample_fields" / "home_garden", tmp_path / "field")
+    with start_review(tmp_path, pipeline=None) as page:
+        seen = Seen(browser, page.address)
+        seen.until(lambda: seen.page.locator("#notes li").count() > 0, "all is there")
+        assert seen.page.locator("#field-facts").inner_text().endswith(", 1 sample")
+        assert seen.page.locator("#zones tbody tr").count() == 1
+        assert "One composite sample gives one rate" in seen.page.locator("#verdict").inner_text()
+        assert "no other to mistake it for" in seen.page.locator("#zone-facts").inner_text()
+        # a garden is read in its own units: 363 lb/ac are 8.33 lb/1000 ft2 (43.56 thousand square feet an acre)
+        rate = seen.page.locator("#rate-0-1")
+        planned = page.session.desk.decided(page.session.at[1]).prescription.applications[0].rate_kg_ha[0]
+        assert float(rate.input_value()) == pytest.approx(planned / 1.120851 / 43.56, rel=1e-3)
+        rate.fill("2")
+        rate.press("Enter")
+        seen.until(lambda: seen.page.locator("td.by-hand").count() == 1, "set by hand")
+        assert re.search(r"zone 1: (2|1.99|2.01) lb/1000 ft2", seen.page.locator("#log").inner_text())
+        assert "lb/1000 ft2; the plan had" in seen.page.locator("#warnings").inner_text()
+        seen.context.close()
+        assert seen.faults == []
 
 
 def test_every_layer_of_the_map_can_be_shown(window):

@@ -29,16 +29,21 @@ from zonemap.cli.door import one_line_errors, quiet_libraries, stage_lines
     " iso_v3_grid1, iso_v3_grid2, iso_v3_zones, iso_v4_grid1, iso_v4_grid2, iso_v4_zones; or all."
     "  [default: formats of field.toml, else geopackage,shapefile]",
 )
+@click.option("--without-changes", is_flag=True, help="Plan as if nothing had been changed on the review page.")
 @click.option("--json", "as_json", is_flag=True, help="Print summary.json on stdout and nothing else.")
 @one_line_errors
-def plan(folder: Path, pipeline: str | None, out: Path | None, formats: str | None, as_json: bool) -> int:  # noqa: FBT001 - click's way
+def plan(
+    folder: Path, pipeline: str | None, out: Path | None, formats: str | None, without_changes: bool, as_json: bool  # noqa: FBT001 - click's way
+) -> int:  # fmt: skip
     """Plan the field in DIR and publish the result whole.
 
     Writes sheet.pdf and report.html, prescription.gpkg, controller/ (shapefiles), surfaces/ (GeoTIFF), pictures (PNG),
     summary.json and manifest.json. --formats chooses what the prescription is written as: csv is zones.csv,
     rate_raster is rates/ and, where passes are simulated, delivered/ (GeoTIFF), iso_... is controller/TASKDATA/ (ISO
-    11783-10, version 3 or 4; one folder each where several are asked for). The result folder is replaced only after
-    every file has been read back.
+    11783-10, version 3 or 4; one folder each where several are asked for). Changes made by hand on the review page
+    are applied, and the notes say so.
+
+    The result folder is replaced only after every file has been read back.
     """
     import json
 
@@ -46,7 +51,8 @@ def plan(folder: Path, pipeline: str | None, out: Path | None, formats: str | No
     from zonemap.report.text import result_text
 
     with quiet_libraries(), stage_lines() as progress:
-        outcome = plan_field(folder, pipeline=pipeline, out=out, formats=formats, progress=progress)
+        changes = not without_changes
+        outcome = plan_field(folder, pipeline=pipeline, out=out, formats=formats, changes=changes, progress=progress)
     if as_json:
         click.echo(json.dumps(outcome.summary, indent=2, ensure_ascii=False))
     else:

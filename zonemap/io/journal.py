@@ -223,7 +223,7 @@ class Journal:
     def __init__(self, path: Path, *, inputs: str, crs: str) -> None:
         self.path = path
         self.entries: tuple[Entry, ...] = ()
-        head = {"journal": "zonemap review", "version": _VERSION, "inputs": inputs, "crs": crs}
+        head = _head(inputs, crs)
         try:
             whole, lines = _whole_lines(path)
             if lines:
@@ -280,6 +280,33 @@ class Journal:
                 os.ftruncate(self._file, before)
                 os.lseek(self._file, 0, os.SEEK_END)
             raise
+
+
+def read_journal(path: Path, *, inputs: str, crs: str) -> tuple[Entry, ...]:
+    """Read a journal without opening it for changes; none where there is no journal.
+
+    Raises
+    ------
+    InputError
+        When a line cannot be read, or changes stand that were made for other inputs; what does not stand is let be.
+    """
+    try:
+        _, lines = _whole_lines(path)
+    except OSError as error:
+        raise InputError(path.name, f"cannot be read ({error.strerror})", "Mend its permissions.") from error
+    entries = tuple(_entry(path, number, line) for number, line in enumerate(lines[1:], start=1))
+    try:
+        if lines:
+            _refuse_other(path, lines[0], _head(inputs, crs))
+    except InputError:
+        if standing(entries).made:
+            raise
+        return ()
+    return entries
+
+
+def _head(inputs: str, crs: str) -> dict[str, object]:
+    return {"journal": "zonemap review", "version": _VERSION, "inputs": inputs, "crs": crs}
 
 
 def set_aside(path: Path) -> Path | None:

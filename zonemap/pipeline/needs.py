@@ -12,7 +12,7 @@ from zonemap.agronomy.rate import pooled_quantile
 from zonemap.agronomy.response import mean_temperature, temperature_response
 from zonemap.agronomy.shortfall import first_short_day, shortfall_curve
 from zonemap.agronomy.tables import rate_table_curve
-from zonemap.amounts import reader
+from zonemap.amounts import Reader, in_both
 from zonemap.errors import InputError
 from zonemap.pipeline.costing import costs_of, relative, share_short
 from zonemap.pipeline.rule_needs import refuse_rules, refuse_shared_products, rule_needs
@@ -167,11 +167,12 @@ def _timing_notes(need: Need, demand: Demand, surface: Surface, grid: Grid, unit
     supply = surface.at_score(0.0)
     lost = whole.at(supply) - need.curve.at(supply)
     mean_lost = float(lost @ grid.cell_area_ha / grid.cell_area_ha.sum())
-    text = (
-        f"{demand.nutrient}: the first possible day, {need.on}, is after the last useful one, {need.spread_by}; about "
-        f"{reader(units).rate(mean_lost)} lacking until then cannot be made up."
+    late = f"the first possible day, {need.on}, is after the last useful one, {need.spread_by}"
+    texts = in_both(
+        units,
+        lambda read: f"{demand.nutrient}: {late}; about {read.rate(mean_lost)} lacking until then cannot be made up.",
     )
-    return (Note("warning", text),)
+    return (Note("warning", *texts),)
 
 
 def _responding(case: Case, demands: tuple[Demand, ...]) -> tuple[tuple[Demand, ...], tuple[Note, ...]]:
@@ -203,20 +204,24 @@ def _responding(case: Case, demands: tuple[Demand, ...]) -> tuple[tuple[Demand, 
         followed.append(replace(demand, response=factor))
         unknown = max(unknown, missing)
     longest = max(demand.demand_kg_ha_day.size for demand in demands)
-    text = (
-        f"Supply follows the air's temperature: {season.q10:g} times as much for {_warmer(case.units)} more than "
-        f"{_temperature(reference, case.units)}, at which it was measured ({how}). Air stands for soil. "
-        f"{unknown} of {longest} days have no record and count as measured."
+    q10, measured_c = season.q10, reference
+    texts = in_both(
+        case.units,
+        lambda read: (
+            f"Supply follows the air's temperature: {q10:g} times as much for {_warmer(read)} more than "
+            f"{_temperature(measured_c, read)}, at which it was measured ({how}). Air stands for soil. "
+            f"{unknown} of {longest} days have no record and count as measured."
+        ),
     )
-    return tuple(followed), (Note("warning", text),)
+    return tuple(followed), (Note("warning", *texts),)
 
 
-def _warmer(units: UnitSystem) -> str:
-    return "18 degrees F" if units == "us" else "10 degrees C"
+def _warmer(read: Reader) -> str:
+    return "18 degrees F" if read.rate_unit == "lb/ac" else "10 degrees C"
 
 
-def _temperature(celsius: float, units: UnitSystem) -> str:
-    return f"{1.8 * celsius + 32:.1f} degrees F" if units == "us" else f"{celsius:.1f} degrees C"
+def _temperature(celsius: float, read: Reader) -> str:
+    return f"{1.8 * celsius + 32:.1f} degrees F" if read.rate_unit == "lb/ac" else f"{celsius:.1f} degrees C"
 
 
 def _refuse_late_days(case: Case, demands: tuple[Demand, ...]) -> None:

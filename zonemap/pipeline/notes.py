@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import partial
 
 import numpy as np
 
-from zonemap.amounts import reader
+from zonemap.amounts import Reader, in_both
 from zonemap.pipeline.product_cautions import product_cautions
 from zonemap.units import KG_HA_PER_LB_1000FT2
 from zonemap.values.arrays import FloatArray
@@ -60,29 +61,35 @@ def delivery_notes(deliveries: Sequence[Delivery], headings: HeadingScores | Non
 
 def too_little(product: Product, planned_kg_ha: FloatArray, case: Case) -> Note:
     """Say that a product was left out because no zone asks for a rate the spreader can do."""
-    read = reader(case.units)
-    most, least = read.rate(float(planned_kg_ha.max())), read.rate(case.spreader.min_rate_kg_ha)
-    text = (
-        f"{product.name}: left out; no zone asks for more than {most}, and the spreader's least is {least}. Blend it "
-        "into another product, or spread it with another machine."
+    most, least = float(planned_kg_ha.max()), case.spreader.min_rate_kg_ha
+    texts = in_both(
+        case.units,
+        lambda read: (
+            f"{product.name}: left out; no zone asks for more than {read.rate(most)}, and the spreader's least is "
+            f"{read.rate(least)}. Blend it into another product, or spread it with another machine."
+        ),
     )
-    return Note("warning", text)
+    return Note("warning", *texts)
 
 
-def _turf_caution(case: Case, prescription: Prescription) -> list[str]:
+def _turf_cautions(case: Case, prescription: Prescription) -> list[Note]:
     """Nitrogen that burns a lawn or a green when spread at once."""
     if case.crop is None or case.crop.name not in _TURF:
         return []
-    read, texts = reader(case.units), []
+    notes = []
     for application in prescription.applications:
         product = application.product
         most = float(application.rate_kg_ha.max()) * product.analysis.get("N", 0.0)
         if product.release_half_life_days is None and most > _MOST_TURF_N_KG_HA:
-            texts.append(
-                f"{product.name}: {read.small_rate(most)} of quick nitrogen at once burns turf; keep each time to "
-                f"{read.small_rate(_MOST_TURF_N_KG_HA)} (common practice), spread it dry and water it in."
-            )
-    return texts
+            notes.append(Note("caution", *in_both(case.units, partial(_burns, product.name, most))))
+    return notes
+
+
+def _burns(name: str, n_kg_ha: float, read: Reader) -> str:
+    return (
+        f"{name}: {read.small_rate(n_kg_ha)} of quick nitrogen at once burns turf; keep each time to "
+        f"{read.small_rate(_MOST_TURF_N_KG_HA)} (common practice), spread it dry and water it in."
+    )
 
 
 def cautions(case: Case, prescription: Prescription) -> tuple[Note, ...]:
@@ -103,7 +110,8 @@ def cautions(case: Case, prescription: Prescription) -> tuple[Note, ...]:
         texts.append(
             "Fertilizer salt burns seed, seedlings and turf: keep it off wet leaves and away from the seed row."
         )
-    texts += [*_turf_caution(case, prescription), *product_cautions(spread, case.season.passes)]
+    after = list(product_cautions(spread, case.season.passes))
     if case.decision.assurance > 0.9:
-        texts.append("An assurance above 0.9 buys little and wastes much where supply is uncertain.")
-    return tuple(Note("caution", text) for text in texts)
+        after.append("An assurance above 0.9 buys little and wastes much where supply is uncertain.")
+    turf = _turf_cautions(case, prescription)
+    return (*(Note("caution", text) for text in texts), *turf, *(Note("caution", text) for text in after))

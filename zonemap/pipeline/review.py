@@ -16,7 +16,7 @@ from typing import TypeVar
 import numpy as np
 from shapely import MultiPolygon, Polygon, get_parts
 
-from zonemap.amounts import reader
+from zonemap.amounts import in_both, small
 from zonemap.errors import InputError
 from zonemap.machine.delivery import delivered, drive_of
 from zonemap.pipeline.candidates import choose_zones
@@ -206,9 +206,10 @@ class Desk:
         if (step.product, step.on) not in known:
             raise InputError("rate", "this product is not spread on that day", "Name a product and day of the plan.")
         wished = step.rate_kg_ha or 0.0
-        spreader, read = self.case.spreader, reader(self.case.units)
+        spreader = self.case.spreader
         if wished > spreader.max_rate_kg_ha * (1 + 1e-9):
-            what = f"{read.rate(wished)} is above the spreader's largest rate, {read.rate(spreader.max_rate_kg_ha)}"
+            asked, most = self._both_units(wished), self._both_units(spreader.max_rate_kg_ha)
+            what = f"{asked} is above the spreader's largest rate, {most}"
             raise InputError("rate", what, "Give a smaller rate.")
         unit = KG_HA_PER_LB_AC if self.case.units == "us" else 1.0
         step_kg_ha = (1.0 if wished >= 20 * unit else 0.1) * unit
@@ -309,12 +310,13 @@ class Desk:
     def _decided(self, decisions: Decisions, rated: Rated, rates: Rates) -> Rated:
         applications, notes = [], []
         for application in rated.prescription.applications:
-            changed = np.array(application.rate_kg_ha)
-            for (product, on, zone), by_hand in rates.items():
-                if (product, on) == (application.product.name, application.on) and by_hand.rate_kg_ha is not None:
-                    notes.append(self._note(by_hand, changed[zone - 1]))
-                    changed[zone - 1] = by_hand.rate_kg_ha
-            applications.append(replace(application, rate_kg_ha=changed))
+            planned, changed = application.rate_kg_ha, np.array(application.rate_kg_ha)
+            for (product, on, zone), wished in rates.items():
+                if (product, on) == (application.product.name, application.on) and wished.rate_kg_ha is not None:
+                    notes.append(self._note(wished, changed[zone - 1]))
+                    changed[zone - 1] = wished.rate_kg_ha
+            limited = None if np.array_equal(changed, planned) else planned
+            applications.append(replace(application, rate_kg_ha=changed, limited_kg_ha=limited))
         notes += self._without_effect(rates, applications)
         case = self.case_of(decisions)
         programmes = None
@@ -333,14 +335,23 @@ class Desk:
         return replace(made, chosen=chosen)
 
     def _note(self, by_hand: RateByHand, planned_kg_ha: float) -> Note:
-        read = reader(self.case.units)
         on = f" on {by_hand.on}" if by_hand.on else ""
         why = f" ({by_hand.reason})" if by_hand.reason else ""
-        text = (
-            f"{by_hand.product}{on}, zone {by_hand.zone}: set by hand to {read.rate(by_hand.rate_kg_ha or 0.0)}; the "
-            f"plan had {read.rate(planned_kg_ha)}{why}."
+        texts = in_both(
+            self.case.units,
+            lambda read: (
+                f"{by_hand.product}{on}, zone {by_hand.zone}: set by hand to {read.rate(by_hand.rate_kg_ha or 0.0)}; "
+                f"the plan had {read.rate(planned_kg_ha)}{why}."
+            ),
+            tiny=small(self.case.field.area_ha),
         )
-        return Note("warning", text)
+        return Note("warning", *texts)
+
+    def _both_units(self, kg_ha: float) -> str:
+        """Rate in the field's units, and in the other system: the page may show either."""
+        tiny = small(self.case.field.area_ha)
+        own, other = in_both(self.case.units, lambda read: read.rate(kg_ha), tiny=tiny)
+        return f"{own} ({other})"
 
     def _without_effect(self, rates: Rates, applications: list[Application]) -> list[Note]:
         known = {(a.product.name, a.on) for a in applications}

@@ -141,7 +141,7 @@ def assemble(prepared: Prepared, case: Case, asked: Asked, zoned: Zoned, rated: 
         *limit_notes(prescription, case),
         *delivery_notes(deliveries, headings),
     )
-    refusal = (Note("refusal", value.verdict),) if value.advice == "no_map" else ()
+    refusal = (Note("refusal", value.verdict, value.verdict_other),) if value.advice == "no_map" else ()
     return Plan(
         case=case,
         pipeline=prepared.pipeline.name,

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 
 import numpy as np
 from shapely import Polygon
 
-from zonemap.amounts import Reader, reader
+from zonemap.amounts import Reader, in_both
 from zonemap.units import M_PER_FT
 from zonemap.values.arrays import FloatArray, IntArray
 from zonemap.values.case import Case
@@ -33,7 +34,7 @@ def blank_prescription(
     InputError
         When the controller takes fewer polygons than there must be.
     """
-    terms, read = case.prescription_terms, reader(case.units)
+    terms = case.prescription_terms
     drawn = Prescription(case.units, case.field.crs, tuple(polygons), zone, ())
     shaped, shaped_zone, inside_ha = _shaped(polygons, zone, case, terms)
     prescription = Prescription(
@@ -47,7 +48,7 @@ def blank_prescription(
         outside_rate_kg_ha=terms.outside_rate_kg_ha,
         position_lost_rate_kg_ha=terms.position_lost_rate_kg_ha,
     )
-    notes = [*_joined_notes(drawn, prescription, zones, read), *_past_notes(prescription, terms, read)]
+    notes = [*_joined_notes(drawn, prescription, zones), *_past_notes(prescription, terms)]
     return prescription, tuple(notes)
 
 
@@ -83,41 +84,51 @@ def _joined(
     return join_small(polygons, zone, minimum_ha=terms.minimum_polygon_ha, most=most, besides=besides)
 
 
-def _joined_notes(drawn: Prescription, shaped: Prescription, zones: int, read: Reader) -> list[Note]:
+def _joined_notes(drawn: Prescription, shaped: Prescription, zones: int) -> list[Note]:
     """How much of the field is spread at another zone's rate, and which zones are gone."""
     before, after = drawn.zone_area_ha(zones), shaped.zone_area_ha(zones)
     gone = [number + 1 for number in np.flatnonzero((before > 0) & (after <= 0))]
     moved_ha = float(np.abs(after - before).sum() / 2)
     notes = []
     if len(shaped.polygon) < len(drawn.polygon) and moved_ha * 1e4 > 1:
-        text = (
-            f"Small polygons joined their neighbours: {len(drawn.polygon)} became {len(shaped.polygon)}, and at least "
-            f"{read.area(moved_ha)} gets the rate of another zone."
+        counts = f"{len(drawn.polygon)} became {len(shaped.polygon)}"
+        texts = in_both(
+            shaped.units,
+            lambda read: (
+                f"Small polygons joined their neighbours: {counts}, and at least {read.area(moved_ha)} gets the rate "
+                "of another zone."
+            ),
         )
-        notes.append(Note("warning", text))
+        notes.append(Note("warning", *texts))
     for number in gone:
         text = f"Zone {number} is smaller than the smallest polygon: its rate is spread nowhere."
         notes.append(Note("warning", text))
     return notes
 
 
-def _past_notes(shaped: Prescription, terms: PrescriptionTerms, read: Reader) -> list[Note]:
+def _past_notes(shaped: Prescription, terms: PrescriptionTerms) -> list[Note]:
     """What the machine does past the boundary."""
     notes = []
     if terms.extend_edge_m:
-        metres = terms.extend_edge_m
-        reach = f"{metres / M_PER_FT:.3g} ft" if read.rate_unit == "lb/ac" else f"{metres:.3g} m"
         past = float(np.maximum(shaped.whole_area_ha - shaped.area_ha, 0.0)[shaped.zone > 0].sum())
-        text = (
-            f"The file reaches {reach} past the boundary, {read.area(past)} in all, so that the rate holds to "
-            "the edge. Totals are for the field alone. Shut off where a road, water or a neighbor's land begins."
-        )
-        notes.append(Note("caution", text))
+        texts = in_both(shaped.units, partial(_reaches, terms.extend_edge_m, past))
+        notes.append(Note("caution", *texts))
     for rate, where in (
         (terms.outside_rate_kg_ha, "where the file has no polygon"),
         (terms.position_lost_rate_kg_ha, "while the position is lost, no-spread areas among the places"),
     ):
         if rate > 0:
-            text = f"The controller is to spread {read.rate(rate)} {where}: shut off by hand where nothing may fall."
-            notes.append(Note("caution", text))
+            notes.append(Note("caution", *in_both(shaped.units, partial(_spreads_outside, rate, where))))
     return notes
+
+
+def _reaches(metres: float, past_ha: float, read: Reader) -> str:
+    reach = f"{metres / M_PER_FT:.3g} ft" if read.rate_unit == "lb/ac" else f"{metres:.3g} m"
+    return (
+        f"The file reaches {reach} past the boundary, {read.area(past_ha)} in all, so that the rate holds to "
+        "the edge. Totals are for the field alone. Shut off where a road, water or a neighbor's land begins."
+    )
+
+
+def _spreads_outside(rate_kg_ha: float, where: str, read: Reader) -> str:
+    return f"The controller is to spread {read.rate(rate_kg_ha)} {where}: shut off by hand where nothing may fall."

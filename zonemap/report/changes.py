@@ -39,12 +39,15 @@ def _sentence(change: Changes, plan: Plan, read: Reader, *, little: bool) -> str
     def tells(kg: float) -> bool:
         return abs(kg) > _WORTH * change.planned_kg and amount(abs(kg)) != amount(0.0)
 
+    some = "" if plan.zones.count == 1 else " in some zones"
     said = [f"{amount(change.planned_kg)} asked for"]
-    moves = [f"{amount(change.raised_kg)} more in some zones"] if tells(change.raised_kg) else []
-    moves += [f"{amount(change.cut_kg)} less in {'others' if moves else 'some zones'}"] if tells(change.cut_kg) else []
+    moves = [f"{amount(change.raised_kg)} more{some}"] if tells(change.raised_kg) else []
+    moves += [f"{amount(change.cut_kg)} less{' in others' if moves else some}"] if tells(change.cut_kg) else []
     if moves or amount(change.limited_kg) != amount(change.planned_kg):
         in_zones = f" ({', '.join(moves)})" if moves else ""
         said.append(f"the spreader's limits and steps make it {amount(change.limited_kg)}{in_zones}")
+    if tells(change.by_hand_kg):
+        said.append(f"rates set by hand make it {amount(change.limited_kg + change.by_hand_kg)}")
     if tells(change.joined_kg):
         said.append(f"joined polygons {amount(change.prescribed_kg)}")
     if tells(change.rounded_kg):
@@ -69,6 +72,7 @@ def _json(change: Changes) -> Json:
         "raised_by_limits_kg": change.raised_kg,
         "cut_by_limits_kg": change.cut_kg,
         "after_limits_kg": change.limited_kg,
+        "changed_by_hand_kg": change.by_hand_kg,
         "after_joining_kg": change.prescribed_kg,
         "as_written_kg": change.written_kg,
     }

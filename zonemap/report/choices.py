@@ -119,7 +119,8 @@ def _certainty_panel(figure: Figure, axes: Axes, plan: Plan) -> None:
         vmin=0,
         vmax=100,
     )
-    bar = figure.colorbar(picture, ax=axes, shrink=0.7, pad=0.03)
+    # a long field stands at the left of its panel, so that its title has room
+    bar = figure.colorbar(picture, ax=axes, shrink=0.7, pad=0.03, panchor="W")
     bar.set_label("%", fontsize=8)
     bar.ax.tick_params(labelsize=7)
     outlines = [patch(part) for area in plan.outlines.area for part in area.geoms]

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from shapely import Polygon
 
-from zonemap.amounts import Reader, reader
+from zonemap.amounts import Reader, rate_digits, reader
 from zonemap.report.style import INK, map_frame, save_picture
 from zonemap.values.plan import Plan
 from zonemap.values.prescription import Application
@@ -85,7 +85,9 @@ def _rate_panel(axes: Axes, plan: Plan, application: Application) -> None:
     patches = [patch(polygon) for polygon in plan.prescription.polygon]
     axes.add_collection(PatchCollection(patches, facecolors=colours, edgecolors="white", linewidths=0.8))
     rate = application.rate_kg_ha / read.kg_ha_per_rate
-    label_parts(axes, plan, [(part, f"{number}\n{rate[number - 1]:.4g}") for part, number in _zone_parts(plan)])
+    label_parts(
+        axes, plan, [(part, f"{number}\n{rate_digits(rate[number - 1])}") for part, number in _zone_parts(plan)]
+    )
     day = f", {application.on}" if application.on else ""
     total = read.mass(plan.prescription.total_kg(application))
     title = f"{application.product.name}{day}\nzone and rate, {read.rate_unit}; {total} in all"

@@ -39,7 +39,7 @@ def _load(load: Load, read: Reader) -> str:
 
 
 def _order(line: OrderLine, read: Reader) -> str:
-    bags = f" ({line.units} bags of {read.mass(line.unit_kg)})" if line.in_bags else ""
+    bags = f" ({line.units} bag{'s' if line.units != 1 else ''} of {read.mass(line.unit_kg)})" if line.in_bags else ""
     shed = f", besides {read.mass(line.on_hand_kg)} on hand" if line.on_hand_kg else ""
     return f"{line.product}: {read.mass(line.order_kg)}{bags}{shed}"
 

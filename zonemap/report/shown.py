@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from zonemap.amounts import Reader, reader, small
+from zonemap.amounts import Reader, rate_digits, reader, small
 from zonemap.values.plan import Plan
 from zonemap.values.prescription import Application, Prescription
 
@@ -43,7 +43,7 @@ class Shown:
         ('1,235', '12.35')
         """
         rate = kg_ha / (self.read.kg_ha_per_small_rate if self.tiny else self.read.kg_ha_per_rate)
-        return f"{rate:,.0f}" if rate >= 999.5 else f"{rate:.{3 if self.tiny else 4}g}"
+        return rate_digits(rate, 3 if self.tiny else 4)
 
     def rate_with_unit(self, kg_ha: float) -> str:
         """Product rate with its unit."""

@@ -6,6 +6,7 @@ import math
 from typing import Any
 
 from zonemap.report.bill import cost_of
+from zonemap.report.by_hand import by_hand_json
 from zonemap.report.changes import changes_by_application, changes_summary
 from zonemap.report.programme import programmes_json
 from zonemap.values.arrays import FloatArray
@@ -33,7 +34,12 @@ def summary(plan: Plan) -> Json:
         "sufficiency": {quantity: _sufficiency(found, 0) for quantity, found in plan.sufficiency.items()},
         "zones": [_zone(plan, number) for number in plan.outlines.zone],
         "products": [_product(plan, index) for index in range(len(plan.prescription.applications))],
-        "changes": {"by_product": changes_summary(plan), "by_application": changes_by_application(plan)},
+        "changes": {
+            "by_product": changes_summary(plan),
+            "by_application": changes_by_application(plan),
+            "by_hand": by_hand_json(plan),
+            "revision": plan.revision,
+        },
         "programme": programmes_json(plan.programmes),
         "value": _value(plan),
         "delivery": _delivery(plan),

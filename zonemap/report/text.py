@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterable
 from pathlib import Path
 
-from zonemap.amounts import Reader, reader, small
+from zonemap.amounts import Reader, rate_digits, reader, small
 from zonemap.report.bill import bags_of, cost_of
 from zonemap.report.changes import changes_sentences
 from zonemap.report.layout import WIDTH, columns, folded
@@ -92,7 +92,7 @@ def _zone_table(plan: Plan, read: Reader) -> list[str]:
     header = ["zone", "area", *(f"{name} [{unit}]" for name in _application_names(plan))]
     rows = [header]
     for number, area in zip(plan.outlines.zone, plan.outlines.area_ha, strict=True):
-        rates = [f"{a.rate_kg_ha[number - 1] / kg_ha:.{3 if tiny else 4}g}" for a in applications]
+        rates = [rate_digits(a.rate_kg_ha[number - 1] / kg_ha, 3 if tiny else 4) for a in applications]
         rows.append([str(number), read.area(area), *rates])
     return columns(rows)
 

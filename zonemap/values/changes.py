@@ -25,6 +25,8 @@ class Changes:
         What the need asks for.
     raised_kg, cut_kg
         What the machine's limits and step add in some zones, and take away in others.
+    by_hand_kg
+        What rates set by hand add, or take away (negative).
     joined_kg
         What small polygons add (or take away, negative) by getting the rate of their neighbour.
     written_kg
@@ -36,6 +38,7 @@ class Changes:
     planned_kg: float
     raised_kg: float
     cut_kg: float
+    by_hand_kg: float
     joined_kg: float
     written_kg: float
 
@@ -46,8 +49,8 @@ class Changes:
 
     @property
     def prescribed_kg(self) -> float:
-        """Total of the prescription, after small polygons joined."""
-        return self.limited_kg + self.joined_kg
+        """Total of the prescription, after rates were set by hand and small polygons joined."""
+        return self.limited_kg + self.by_hand_kg + self.joined_kg
 
     @property
     def rounded_kg(self) -> float:
@@ -73,13 +76,15 @@ def _changes(prescription: Prescription, application: Application) -> Changes:
     zones = application.planned_kg_ha.size
     now_ha = prescription.zone_area_ha(zones)
     drawn_ha = now_ha if prescription.drawn_ha is None else prescription.drawn_ha
-    moved = application.rate_kg_ha - application.planned_kg_ha
+    limited = application.rate_kg_ha if application.limited_kg_ha is None else application.limited_kg_ha
+    moved = limited - application.planned_kg_ha
     return Changes(
         application.product,
         application.on,
         planned_kg=float(application.planned_kg_ha @ drawn_ha),
         raised_kg=float(np.maximum(moved, 0.0) @ drawn_ha),
         cut_kg=float(np.maximum(-moved, 0.0) @ drawn_ha),
+        by_hand_kg=float((application.rate_kg_ha - limited) @ drawn_ha),
         joined_kg=float(application.rate_kg_ha @ (now_ha - drawn_ha)),
         written_kg=_written_kg(prescription, application),
     )
@@ -94,7 +99,14 @@ def _written_kg(prescription: Prescription, application: Application) -> float:
 
 
 def _share(change: Changes, product: Product, share: float) -> Changes:
-    amounts = (change.planned_kg, change.raised_kg, change.cut_kg, change.joined_kg, change.written_kg)
+    amounts = (
+        change.planned_kg,
+        change.raised_kg,
+        change.cut_kg,
+        change.by_hand_kg,
+        change.joined_kg,
+        change.written_kg,
+    )
     return Changes(product, change.on, *(share * amount for amount in amounts))
 
 
@@ -106,6 +118,7 @@ def _sum(changes: Sequence[Changes]) -> Changes:
         planned_kg=sum(change.planned_kg for change in changes),
         raised_kg=sum(change.raised_kg for change in changes),
         cut_kg=sum(change.cut_kg for change in changes),
+        by_hand_kg=sum(change.by_hand_kg for change in changes),
         joined_kg=sum(change.joined_kg for change in changes),
         written_kg=sum(change.written_kg for change in changes),
     )

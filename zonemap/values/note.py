@@ -12,7 +12,16 @@ NoteKind = Literal["repair", "warning", "caution", "refusal"]
 
 @dataclass(frozen=True, slots=True)
 class Note:
-    """One sentence for the user, naming the place and the mend where there is one."""
+    """One sentence for the user, naming the place and the mend where there is one.
+
+    Attributes
+    ----------
+    text
+        With amounts in the field's units, or as a file states them.
+    other
+        The same with amounts in the other system of units; empty where it holds none.
+    """
 
     kind: NoteKind
     text: str
+    other: str = ""

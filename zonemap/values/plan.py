@@ -15,6 +15,7 @@ from zonemap.values.need import Need
 from zonemap.values.note import Note
 from zonemap.values.prescription import Prescription
 from zonemap.values.programme import Programmes
+from zonemap.values.review import Step
 from zonemap.values.sufficiency import Sufficiency
 from zonemap.values.surface import Surface
 from zonemap.values.zones import Outlines, ZoneChoice, Zones
@@ -43,6 +44,8 @@ class ValueOfVarying:
         Money per ha that more than one rate costs; ``None`` where none was stated or the losses are not money.
     advice, verdict
         The decision, and the sentence that says it.
+    verdict_other
+        The same with amounts in the other system of units; empty where it holds none.
     """
 
     flat_loss: float
@@ -56,6 +59,7 @@ class ValueOfVarying:
     priced: bool
     advice: Advice
     verdict: str
+    verdict_other: str = ""
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "zones_loss", MappingProxyType(dict(self.zones_loss)))
@@ -104,6 +108,8 @@ class Plan:
         quantity -> supply against demand, where the crop's demand is known.
     mapped
         Whether surfaces and a map picture mean anything; false for a single composite sample.
+    by_hand, revision
+        Changes made on the review page that hold, in order, and how many were made in all, undone ones among them.
     """
 
     case: Case
@@ -122,6 +128,8 @@ class Plan:
     sufficiency: Mapping[str, Sufficiency]
     mapped: bool
     notes: tuple[Note, ...]
+    by_hand: tuple[Step, ...] = ()
+    revision: int = 0
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "surfaces", MappingProxyType(dict(self.surfaces)))

@@ -27,6 +27,8 @@ class Application:
         (zones,) the same after the machine's limits and step.
     parts
         For a blend: product -> share of its mass; empty otherwise.
+    limited_kg_ha
+        (zones,) `rate_kg_ha` before some of it was set by hand; ``None`` where none was.
     """
 
     product: Product
@@ -34,10 +36,14 @@ class Application:
     planned_kg_ha: FloatArray
     rate_kg_ha: FloatArray
     parts: tuple[tuple[Product, float], ...] = ()
+    limited_kg_ha: FloatArray | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "planned_kg_ha", frozen_floats(self.planned_kg_ha, shape=(None,)))
         object.__setattr__(self, "rate_kg_ha", frozen_floats(self.rate_kg_ha, shape=self.planned_kg_ha.shape))
+        if self.limited_kg_ha is not None:
+            limited = frozen_floats(self.limited_kg_ha, shape=self.planned_kg_ha.shape)
+            object.__setattr__(self, "limited_kg_ha", limited)
 
 
 @dataclass(frozen=True, slots=True)

@@ -66,6 +66,41 @@ class Decisions:
         return tuple(step for step in self.by_hand if not isinstance(step, RateByHand))
 
 
+def holding(steps: Sequence[Step]) -> tuple[Step, ...]:
+    """Return the steps that still tell in the end, in order.
+
+    A later assurance or number of zones takes the place of one before; another number of zones sets changes to zones
+    and rates before it aside; a rate takes the place of one before it, and one given back to the plan is none.
+
+    >>> holding([RateByHand(1, "urea", None, 50.0), ZoneCount(4), AssuranceByHand(0.9), AssuranceByHand(0.8)])
+    (ZoneCount(count=4, reason=''), AssuranceByHand(assurance=0.8, reason=''))
+    """
+    kept: list[Step] = []
+    for step in steps:
+        match step:
+            case AssuranceByHand():
+                kept = [each for each in kept if not isinstance(each, AssuranceByHand)]
+            case ZoneCount():
+                kept = [each for each in kept if isinstance(each, AssuranceByHand | NoSpread)]
+            case RateByHand():
+                kept = _without_rate(kept, step)
+        if not (isinstance(step, RateByHand) and step.rate_kg_ha is None) and step != ZoneCount(None, step.reason):
+            kept.append(step)
+    return tuple(kept)
+
+
+def _without_rate(kept: Sequence[Step], rate: RateByHand) -> list[Step]:
+    """Leave the rate out that another takes the place of: one set since zones were last changed."""
+    edits = [place for place, each in enumerate(kept) if isinstance(each, MergeZones | SplitZone | MoveCells)]
+    last = max(edits, default=-1)
+    same = (rate.zone, rate.product, rate.on)
+    return [
+        each
+        for place, each in enumerate(kept)
+        if place < last or not isinstance(each, RateByHand) or (each.zone, each.product, each.on) != same
+    ]
+
+
 def decisions_of(steps: Sequence[Step]) -> Decisions:
     """Add steps up; another number of zones sets changes to the zones before it aside.
 

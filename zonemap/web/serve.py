@@ -22,8 +22,9 @@ from zonemap.io.publish import check_target
 from zonemap.job import Progress, default_pipeline
 from zonemap.pipeline.parse import read_pipeline
 from zonemap.pipeline.review import Desk
+from zonemap.reviewed import inputs_hash
 from zonemap.web.app import application
-from zonemap.web.session import Session, inputs_hash
+from zonemap.web.session import Session
 
 if TYPE_CHECKING:
     import uvicorn

@@ -7,14 +7,13 @@ import threading
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 from zonemap.errors import InputError, ZonemapError
 from zonemap.io.journal import Change, Entry, Journal, Published, RateChange, Redo, Undo, standing
 from zonemap.io.manifest import MANIFEST
 from zonemap.job import publish
 from zonemap.pipeline.review import Desk
-from zonemap.values.case import Case
+from zonemap.reviewed import decided, planned, record_of, revision_of
 from zonemap.values.review import AssuranceByHand, Decisions, RateByHand, decisions_of
 
 #: what the page is told of a result that is being written
@@ -62,7 +61,8 @@ class Session:
         self._cancel = threading.Event()
         self._publishing = Publishing()
         self._writer: threading.Thread | None = None
-        self._now_at = (_revision(journal), self._tried(journal.entries))
+        self._warmer: threading.Thread | None = None
+        self._now_at = (revision_of(journal.entries), decided(desk, journal.entries))
 
     @property
     def at(self) -> tuple[int, Decisions]:
@@ -94,7 +94,7 @@ class Session:
             change = self._limited(change, decisions)
             after = self._tried((*self.journal.entries, Entry(self.journal.lines + 1, "", change)))
             self.journal.append(change, at=self._now())
-            self._now_at = (_revision(self.journal), after)
+            self._now_at = (revision_of(self.journal.entries), after)
 
     def warm(self) -> None:
         """Answer for every number of zones in the background, so that choosing one shows at once."""
@@ -104,7 +104,8 @@ class Session:
                 if not self._cancel.is_set():
                     self.desk.loss_as_spread(Decisions(count=count))
 
-        threading.Thread(target=work, name="warm", daemon=True).start()
+        self._warmer = threading.Thread(target=work, name="warm", daemon=True)
+        self._warmer.start()
 
     def preview(self, assurance: float) -> Decisions:
         """Decisions as they stand, with another assurance, which is not kept."""
@@ -128,8 +129,8 @@ class Session:
                 raise InputError("publish", "a result is being written", "Wait for it, or cancel it.")
             self._cancel.clear()
             self._publishing = Publishing(RUNNING, "putting the plan together", 1, "", now)
-            record = self._record()
-            self._writer = threading.Thread(target=self._write, args=(decisions, record), name="publish", daemon=True)
+            entries = self.journal.entries
+            self._writer = threading.Thread(target=self._write, args=(decisions, entries), name="publish", daemon=True)
             self._writer.start()
 
     def cancel(self) -> None:
@@ -137,9 +138,10 @@ class Session:
         self._cancel.set()
 
     def wait(self) -> None:
-        """Wait until nothing is being written."""
-        if self._writer is not None:
-            self._writer.join()
+        """Wait until nothing is being written or made ready: a process that ends meanwhile would be aborted."""
+        for thread in (self._writer, self._warmer):
+            if thread is not None:
+                thread.join()
 
     def _refuse_idle(self, change: Change) -> None:
         now = self.journal.standing
@@ -161,7 +163,7 @@ class Session:
         self.desk.decided(decisions)
         return decisions
 
-    def _write(self, decisions: Decisions, record: list[dict[str, Any]]) -> None:
+    def _write(self, decisions: Decisions, entries: tuple[Entry, ...]) -> None:
         def progress(stage: str) -> None:
             if self._cancel.is_set():
                 raise _CancelledError("publish", "cancelled", "The last published result is as it was.")
@@ -169,14 +171,14 @@ class Session:
             self._publishing = replace(now, stage=stage, stages=now.stages + 1)
 
         try:
-            plan = self.desk.plan(decisions)
+            plan = planned(self.desk, decisions, entries)
             outcome = publish(
                 plan,
                 self.desk.prepared.pipeline,
                 self.target,
                 formats=self._formats,
                 progress=progress,
-                changes=record,
+                changes=record_of(entries),
             )
             digest = hashlib.sha256((outcome.folder / MANIFEST).read_bytes()).hexdigest()
             with self._one_at_a_time:
@@ -191,22 +193,3 @@ class Session:
 
     def _end(self, state: str, message: str) -> None:
         self._publishing = replace(self._publishing, state=state, message=message)
-
-    def _record(self) -> list[dict[str, Any]]:
-        """Every line of the journal, for the record of the result, with whether it counts."""
-        counts = {entry.number for entry in self.journal.standing.made}
-        return [
-            {"number": e.number, "at": e.at, "counts": e.number in counts, **e.change.model_dump(mode="json")}
-            for e in self.journal.entries
-        ]
-
-
-def _revision(journal: Journal) -> int:
-    """Return the number of changes: writing a result is none."""
-    return sum(not isinstance(entry.change, Published) for entry in journal.entries)
-
-
-def inputs_hash(case: Case, pipeline_sha256: str) -> str:
-    """Hash of what a review starts from: every file of the field, and the pipeline."""
-    parts = [*(f"{name} {digest}" for name, digest in case.input_sha256), pipeline_sha256]
-    return hashlib.sha256("\n".join(parts).encode()).hexdigest()

@@ -1,4 +1,7 @@
-"""What the page is sent: plain types, metric; the page turns units, and computes nothing else."""
+"""What the page is sent: plain types, metric; the page turns units, and computes nothing else.
+
+Texts that hold amounts are sent in both systems of units: the page shows the one it is switched to.
+"""
 
 from __future__ import annotations
 
@@ -10,10 +13,13 @@ from typing import Any
 import numpy as np
 from shapely import MultiPolygon, Polygon
 
-from zonemap.amounts import Reader, reader
+from zonemap.amounts import SYSTEMS, reader, small
+from zonemap.io.journal import Entry
 from zonemap.pipeline.review import Desk
 from zonemap.pipeline.run import Rated, Zoned
+from zonemap.units import UnitSystem
 from zonemap.values.arrays import FloatArray
+from zonemap.values.case import Case
 from zonemap.values.prescription import Application
 from zonemap.values.programme import Programme
 from zonemap.values.review import Decisions
@@ -33,7 +39,8 @@ def field_json(desk: Desk) -> Json:
         "crop": case.crop.name.replace("_", " ") if case.crop else "",
         "crs": case.field.crs,
         "units": case.units,
-        "readers": {units: _reader(reader(units)) for units in ("us", "metric")},
+        "tiny": small(case.field.area_ha),
+        "readers": {units: _reader(units, tiny=small(case.field.area_ha)) for units in SYSTEMS},
         "area_ha": case.field.area_ha,
         "boundary": _polygons(case.field.boundary),
         "grid": {
@@ -66,17 +73,17 @@ def state_json(session: Session) -> Json:
     """Where the review stands: short enough to be sent after every change."""
     desk, (revision, decisions) = session.desk, session.at
     lines = session.journal.standing
-    read = reader(desk.case.units)
-    counts = {entry.number for entry in lines.made}
+    counts, tiny = {entry.number for entry in lines.made}, small(desk.case.field.area_ha)
     return answer_json(desk, decisions) | {
         "revision": revision,
-        "undo": words_of(lines.made[-1].change, read) if lines.made else None,
-        "redo": words_of(lines.undone[-1].change, read) if lines.undone else None,
+        "undo": _words(lines.made[-1], tiny=tiny) if lines.made else None,
+        "redo": _words(lines.undone[-1], tiny=tiny) if lines.undone else None,
         "log": [
             {
                 "number": entry.number,
                 "at": entry.at,
-                "words": words_of(entry.change, read),
+                "words": _words(entry, tiny=tiny),
+                "kind": entry.change.kind,
                 "why": getattr(entry.change, "why", ""),
                 "counts": entry.number in counts,
             }
@@ -100,7 +107,7 @@ def answer_json(desk: Desk, decisions: Decisions) -> Json:
         "loss": desk.loss_as_spread(decisions),
         "planned_loss": desk.loss_as_spread(replace(decisions, by_hand=decisions.edits)),
         "priced": _priced(desk, decisions),
-        "warnings": [note.text for note in rated.notes],
+        "warnings": [_said(note.text, note.other, desk.case) for note in rated.notes],
     }
 
 
@@ -166,7 +173,7 @@ def details_json(desk: Desk, decisions: Decisions) -> Json:
     """What takes longer: the verdict, what the machine makes of it, and everything that has to be said."""
     plan = desk.plan(decisions)
     return {
-        "verdict": plan.value.verdict,
+        "verdict": _said(plan.value.verdict, plan.value.verdict_other, desk.case),
         "flat_loss": plan.value.flat_loss,
         "cell_loss": plan.value.cell_loss,
         "nothing_loss": plan.value.nothing_loss,
@@ -180,7 +187,7 @@ def details_json(desk: Desk, decisions: Decisions) -> Json:
             }
             for delivery in plan.deliveries
         ],
-        "notes": [{"kind": note.kind, "text": note.text} for note in plan.notes],
+        "notes": [{"kind": note.kind, "text": _said(note.text, note.other, desk.case)} for note in plan.notes],
     }
 
 
@@ -291,8 +298,22 @@ def _sample_rows(desk: Desk) -> list[list[float | None]]:
     return [list(row) for row in zip(*columns, strict=True)]
 
 
-def _reader(read: Reader) -> Json:
+def _words(entry: Entry, *, tiny: bool) -> Json:
+    return {units: words_of(entry.change, reader(units, tiny=tiny)) for units in SYSTEMS}
+
+
+def _said(own: str, other: str, case: Case) -> Json:
+    """Text by system of units."""
+    return {units: own if units == case.units else other or own for units in SYSTEMS}
+
+
+def _reader(units: UnitSystem, *, tiny: bool) -> Json:
+    """Units of a place of that size; money is per acre or hectare in a garden too."""
+    read, whole = reader(units, tiny=tiny), reader(units)
     return {
+        "rate_digits": 4 if tiny else 6,
+        "loss_area_unit": whole.area_unit,
+        "ha_per_loss_area": whole.ha_per_area,
         "rate_unit": read.rate_unit,
         "kg_ha_per_rate": read.kg_ha_per_rate,
         "area_unit": read.area_unit,

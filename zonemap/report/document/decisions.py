@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable
 
 from zonemap.amounts import Reader, reader
+from zonemap.report.by_hand import by_hand_sentences
 from zonemap.report.document.parts import Section, Table
 from zonemap.report.shown import crop_name, samples_counted, shown
 from zonemap.units import KG_PER_LB, M_PER_FT, M_S_PER_KM_H, M_S_PER_MPH
@@ -49,6 +50,13 @@ def decision_sections(plan: Plan) -> list[Section]:
     """What the user stated or left to the defaults."""
     tables = (_stated(plan), _costs(plan), _products(plan))
     return [Section("Decisions behind this plan", tables=tuple(table for table in tables if table.rows))]
+
+
+def by_hand(plan: Plan) -> Section:
+    """What was changed on the review page; empty where nothing was."""
+    return Section(
+        "Changed by hand on the review page, in this order", points=by_hand_sentences(plan, shown(plan).read)
+    )
 
 
 def _stated(plan: Plan) -> Table:

@@ -80,7 +80,7 @@ def _loads(load: Load, show: Shown) -> Iterator[tuple[str, str]]:
 
 
 def _order(line: OrderLine, show: Shown, *, many: int) -> str:
-    bags = f" ({line.units} bags of {show.mass(line.unit_kg)})" if line.in_bags else ""
+    bags = f" ({line.units} bag{'s' if line.units != 1 else ''} of {show.mass(line.unit_kg)})" if line.in_bags else ""
     shed = f", besides {show.mass(line.on_hand_kg)} on hand" if line.on_hand_kg else ""
     return f"{show.mass(line.order_kg)}{bags}{shed}{f', for all {many} passes' if many > 1 else ''}"
 

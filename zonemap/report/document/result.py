@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from zonemap.report.document.decisions import decision_sections, note_sections
+from zonemap.report.document.decisions import by_hand, decision_sections, note_sections
 from zonemap.report.document.evidence import evidence_sections
 from zonemap.report.document.parts import Section
 from zonemap.report.document.spreading import spreading_sections
@@ -18,6 +18,7 @@ def sections_of(plan: Plan) -> tuple[Section, ...]:
         *spreading_sections(plan),
         value(plan),
         *evidence_sections(plan),
+        by_hand(plan),
         *decision_sections(plan),
         *notes,
     ]

@@ -177,7 +177,8 @@ def _words(table: Table, column: int) -> str:
 def _figure(picture: Picture, image: bytes) -> str:
     source = f"data:image/png;base64,{b64encode(image).decode('ascii')}"
     return (
-        f'<figure><img src="{source}" alt="{text(picture.seen)}">'
+        f'<figure><div class="wide picture" tabindex="0" role="region" aria-label="{text(picture.caption)}">'
+        f'<img src="{source}" alt="{text(picture.seen)}"></div>'
         f"<figcaption>{text(picture.caption)}</figcaption></figure>"
     )
 

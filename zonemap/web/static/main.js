@@ -4,10 +4,10 @@ import { Refused, Unreachable, get, post, raster, takeKey } from "./ask.js";
 import { FieldMap } from "./map.js";
 import { drawAssurance, drawDetails, drawLog, drawPublishing, drawSums, drawValue, drawWarnings } from "./panels.js";
 import { drawSeason } from "./season.js";
-import { area, byId, make, measured, rate, reader, setReaders, setUnits, units } from "./units.js";
+import { area, byId, inUnits, make, measured, rate, rateIn, reader, setReaders, setUnits, units } from "./units.js";
 import { drawZone, drawZones, named } from "./zones.js";
 
-const page = { field: null, state: null, value: null, season: null, seasonOf: "", shapesOf: "", layerShown: "", pulse: 0, writing: false };
+const page = { field: null, state: null, value: null, season: null, details: null, seasonOf: "", shapesOf: "", layerShown: "", pulse: 0, writing: false };
 const picked = new Set();
 const map = new FieldMap({ onPick: pickOnMap, onDrawn: useDrawn });
 const say = (text) => (byId("said").textContent = text);
@@ -55,9 +55,7 @@ async function show(state) {
   drawTables();
   byId("undo").disabled = state.undo === null;
   byId("redo").disabled = state.redo === null;
-  byId("undo").title = state.undo ? `Take back: ${state.undo}` : "";
-  byId("redo").title = state.redo ? `Make again: ${state.redo}` : "";
-  drawLog(state.log);
+  drawWords();
   fillLayers();
   fillZones();
   if (page.shapesOf !== state.shapes) {
@@ -66,6 +64,15 @@ async function show(state) {
   }
   await showLayer(before !== null && before.revision !== state.revision);
   later();
+}
+
+/** Texts that hold amounts, and the record. */
+function drawWords() {
+  const { state } = page;
+  byId("undo").title = state.undo ? `Take back: ${inUnits(state.undo)}` : "";
+  byId("redo").title = state.redo ? `Make again: ${inUnits(state.redo)}` : "";
+  drawLog(state.log);
+  if (page.details) drawDetails(page.details);
 }
 
 function drawTables() {
@@ -98,7 +105,7 @@ async function rest() {
   showSeason();
   drawZone(Number(byId("zone").value), page.state, page.season);
   clearTimeout(waiting);
-  waiting = setTimeout(() => quietly(get("details").then((details) => (stale() ? null : drawDetails(details)))), 500);
+  waiting = setTimeout(() => quietly(get("details").then((details) => (stale() ? null : drawDetails((page.details = details))))), 500);
 }
 
 function showSeason() {
@@ -214,8 +221,11 @@ async function setRate(application, zone, kgHa) {
   const { product, on } = application;
   const saved = await change({ kind: "rate", zone, product, on, rate_kg_ha: kgHa });
   const given = page.state.applications.find((a) => a.product === product && a.on === on)?.rates[zone - 1];
-  if (!saved || kgHa === null || given === undefined || Math.abs(given - kgHa) <= 1e-3 * kgHa) return;
-  byId("note").textContent = `${product}, zone ${zone}: set to ${rate(given)}, the nearest the spreader can do.`;
+  if (!saved || kgHa === null || given === undefined || rate(given) === rate(kgHa)) return;
+  const { units: own } = page.field;
+  const why = page.field.tiny ? "" : `: the file for the controller is in ${reader(own).rate_unit}`;
+  const file = own === units() ? "" : ` (${rateIn(own, given)}${why})`;
+  byId("note").textContent = `${product}, zone ${zone}: set to ${rate(given)}${file}, the nearest the spreader can do.`;
   byId("note").hidden = false;
 }
 
@@ -366,10 +376,11 @@ function light() {
 
 function readUnits() {
   const { field } = page;
-  byId("field-facts").textContent = [field.crop, area(field.area_ha), `${field.samples.length} samples`].filter(Boolean).join(", ");
+  byId("field-facts").textContent = [field.crop, area(field.area_ha), `${field.samples.length} sample${field.samples.length === 1 ? "" : "s"}`].filter(Boolean).join(", ");
   byId("close-unit").textContent = units() === "us" ? "ft" : "m";
   map.setUnits(units());
   drawTables();
+  drawWords();
   showSeason();
   quietly(showLayer(false));
 }

@@ -32,6 +32,8 @@ export class FieldMap {
     this.zoneLayer = layer(this.polygons, (feature) => this.zoneStyle(feature));
     this.closedLayer = layer(this.closed, CLOSED);
     this.pointLayer = layer(this.points, SAMPLE);
+    // above the samples, which would else stand in the numbers of small zones; one that has no room is left out
+    this.labelLayer = layer(this.polygons, (feature) => this.labelStyle(feature), { declutter: true });
     this.outline = new ol.source.Vector();
     this.outline.addFeatures(field.boundary.map((rings) => new ol.Feature(new ol.geom.Polygon(rings))));
     this.points.addFeatures(
@@ -41,7 +43,7 @@ export class FieldMap {
     this.map = new ol.Map({
       target: byId("map"),
       controls: [new ol.control.Zoom(), (this.scale = new ol.control.ScaleLine({ units: "metric" }))],
-      layers: [this.image, this.zoneLayer, this.closedLayer, layer(this.outline, BOUNDARY), this.pointLayer, layer(this.sketch, SKETCH)],
+      layers: [this.image, this.zoneLayer, this.closedLayer, layer(this.outline, BOUNDARY), this.pointLayer, this.labelLayer, layer(this.sketch, SKETCH)],
       view: this.view,
     });
     this.view.fit(this.extent, { padding: [24, 24, 24, 24] });
@@ -56,7 +58,7 @@ export class FieldMap {
   setMarks({ samples, outlines, closed }) {
     this.pointLayer.setVisible(samples);
     this.outlines = outlines;
-    this.zoneLayer.changed();
+    this.drawZonesAnew();
     this.closedLayer.setVisible(closed);
   }
 
@@ -77,7 +79,7 @@ export class FieldMap {
     this.cells = null;
     this.image.setSource(null);
     this.most = Math.max(...rates, 0);
-    this.zoneLayer.changed();
+    this.drawZonesAnew();
     const unit = reader().rate_unit;
     this.legend(RATES, ["0", rateShown(this.most)], `${title}, ${unit}`);
   }
@@ -90,7 +92,7 @@ export class FieldMap {
     const [least, most] = ends ?? span(cells);
     const { columns, rows } = this.grid;
     const canvas = painted(cells, columns, rows, colours, [least, most]);
-    this.zoneLayer.changed();
+    this.drawZonesAnew();
     this.legend(colours, steps ?? [digits(least * factor), digits(most * factor)], `${title}${unit ? `, ${unit}` : ""}${about}`);
     const mine = (this.asked = {});
     return new Promise((resolve) => {
@@ -109,7 +111,7 @@ export class FieldMap {
 
   setPicked(zones) {
     this.picked = zones;
-    this.zoneLayer.changed();
+    this.drawZonesAnew();
   }
 
   zoneStyle(feature) {
@@ -128,23 +130,27 @@ export class FieldMap {
     if (this.outlines !== false || picked) {
       styles.push(new ol.style.Style({ stroke: new ol.style.Stroke({ color: INK, width: picked ? 3 : 1 }), zIndex: picked ? 3 : 1 }));
     }
-    if (feature.getGeometry().getArea() / this.view.getResolution() ** 2 > 900) {
-      const text = this.rates ? `${zone}: ${rateShown(this.rates[zone - 1])}` : String(zone);
-      styles.push(
-        new ol.style.Style({
-          geometry: (f) => f.getGeometry().getInteriorPoint(),
-          text: new ol.style.Text({
-            text,
-            font: "600 13px sans-serif",
-            fill: new ol.style.Fill({ color: INK }),
-            backgroundFill: new ol.style.Fill({ color: "rgba(255, 255, 255, 0.85)" }),
-            padding: [2, 3, 1, 4],
-          }),
-          zIndex: 4,
-        }),
-      );
-    }
     return styles;
+  }
+
+  labelStyle(feature) {
+    const zone = feature.get("zone");
+    if (zone === 0 || feature.getGeometry().getArea() / this.view.getResolution() ** 2 < 300) return undefined;
+    return new ol.style.Style({
+      geometry: (f) => f.getGeometry().getInteriorPoint(),
+      text: new ol.style.Text({
+        text: this.rates ? `${zone}: ${rateShown(this.rates[zone - 1])}` : String(zone),
+        font: "600 13px sans-serif",
+        fill: new ol.style.Fill({ color: INK }),
+        backgroundFill: new ol.style.Fill({ color: "rgba(255, 255, 255, 0.92)" }),
+        padding: [2, 3, 1, 4],
+      }),
+    });
+  }
+
+  drawZonesAnew() {
+    this.zoneLayer.changed();
+    this.labelLayer.changed();
   }
 
   click(event) {
@@ -175,7 +181,7 @@ export class FieldMap {
       if (sample) said.push(`sample ${sample.id}`);
       if (reason) said.push(`no spreading: ${reason}`);
       if (zone > 0) said.push(this.rates ? `zone ${zone}: ${rateShown(this.rates[zone - 1])} ${reader().rate_unit}` : `zone ${zone}`);
-    });
+    }, { layerFilter: (layer) => layer !== this.labelLayer });
     byId("readout").textContent = said.join(", ");
   }
 

@@ -1,6 +1,6 @@
 // Sums, the value of varying, the record, publishing.
 
-import { byId, digits, make, makeSvg, money, perArea, percent, reader } from "./units.js";
+import { byId, digits, inUnits, make, makeSvg, money, perArea, percent, reader } from "./units.js";
 
 const change = (now, then, shown) => {
   if (Math.abs(now - then) < 1e-9 * Math.max(1, Math.abs(then))) return "as planned";
@@ -8,7 +8,7 @@ const change = (now, then, shown) => {
 };
 
 export function drawSums(state) {
-  const loss = state.priced ? (value) => `${digits(perArea(value))} per ${reader().area_unit}` : (value) => digits(value);
+  const loss = state.priced ? (value) => `${digits(perArea(value))} per ${reader().loss_area_unit}` : (value) => digits(value);
   const sums = [];
   if (state.total.cost !== null) {
     sums.push(["Products and trips cost", money(state.total.cost), change(state.total.cost, state.planned_total.cost ?? 0, money)]);
@@ -24,7 +24,7 @@ export function drawValue(value, state, field, onCount) {
   const table = byId("value");
   const held = table.contains(document.activeElement) ? document.activeElement.id : "";
   const flat = value.losses.find((each) => each.count === 1)?.loss ?? 0;
-  const heads = ["Zones", state.priced ? `Expected loss per ${reader().area_unit}` : "Expected loss", "Saved against one rate", "Loss, drawn"];
+  const heads = ["Zones", state.priced ? `Expected loss per ${reader().loss_area_unit}` : "Expected loss", "Saved against one rate", "Loss"];
   table.tHead.replaceChildren(make("tr", {}, ...heads.map((text, n) => make("th", { scope: "col", class: n === 3 ? "words" : false }, text))));
   const now = state.count ?? field.own_count;
   table.tBodies[0].replaceChildren(
@@ -63,8 +63,9 @@ export function drawAssurance(state, field) {
 export function drawLog(log) {
   byId("log").replaceChildren(
     ...[...log].reverse().map((line) => {
-      const plain = ["Undone", "Made again"].includes(line.words) || line.words.startsWith("Published");
-      const words = line.counts || plain ? line.words : make("s", {}, line.words);
+      const plain = ["undo", "redo", "published"].includes(line.kind);
+      const text = inUnits(line.words);
+      const words = line.counts || plain ? text : make("s", {}, text);
       const item = make("li", { value: line.number }, words);
       if (!line.counts && !plain) item.append(" (taken back)");
       item.append(make("small", {}, `${line.at.replace("T", " ").replace("Z", " UTC")}${line.why ? `: ${line.why}` : ""}`));
@@ -74,12 +75,12 @@ export function drawLog(log) {
 }
 
 export function drawWarnings(warnings) {
-  byId("warnings").replaceChildren(...warnings.map((text) => make("li", {}, text)));
+  byId("warnings").replaceChildren(...warnings.map((text) => make("li", {}, inUnits(text))));
 }
 
 export function drawDetails(details) {
-  byId("verdict").textContent = details.verdict;
-  byId("notes").replaceChildren(...details.notes.map(({ kind, text }) => make("li", { class: kind }, text)));
+  byId("verdict").textContent = inUnits(details.verdict);
+  byId("notes").replaceChildren(...details.notes.map(({ kind, text }) => make("li", { class: kind }, inUnits(text))));
   const driven = details.deliveries.map((each) => `${each.product} ${percent(each.within_tenth)}`);
   byId("spreading").textContent = driven.length ? `Simulated spreading: share of the area within a tenth of its rate: ${driven.join(", ")}.` : "";
 }

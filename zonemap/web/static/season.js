@@ -1,6 +1,6 @@
 // The season: what the soil supplies each day against what the crop asks, and the days of spreading.
 
-import { byId, day, makeSvg, monthName, percent, rate, rateShown, reader } from "./units.js";
+import { byId, day, digits, makeSvg, monthName, percent, rate, rateShown, reader } from "./units.js";
 
 const [HEIGHT, LEFT, RIGHT, BOTTOM] = [280, 46, 12, 26];
 const DAY_MS = 86_400_000;
@@ -35,9 +35,10 @@ export function drawSeason(nutrient, zone, applications) {
     makeSvg("path", { class: "demand", d: path(nutrient.demand) }),
     makeSvg("path", { class: "axis", d: `M${LEFT} ${TOP}V${HEIGHT - BOTTOM}H${WIDTH - RIGHT}` }),
   );
-  for (const share of [0, 0.5, 1]) {
-    const value = (share * top) / 1.12;
-    svg.append(makeSvg("text", { x: LEFT - 6, y: y(value) + 4, "text-anchor": "end" }, rateShown(value)));
+  const per = reader().kg_ha_per_rate;
+  for (const value of round(top / per)) {
+    svg.append(makeSvg("text", { x: LEFT - 6, y: y(value * per) + 4, "text-anchor": "end" }, digits(value)));
+    if (value > 0) svg.append(makeSvg("path", { class: "axis", d: `M${LEFT - 4} ${y(value * per)}H${LEFT}` }));
   }
   svg.append(makeSvg("text", { x: 0, y: 14 }, `${reader().rate_unit} a day`));
   const first = time(nutrient.first_day);
@@ -47,6 +48,13 @@ export function drawSeason(nutrient, zone, applications) {
   }
   markDays(svg, spreading, { first, days, x, top: TOP, width: WIDTH });
   say(nutrient, zone, band);
+}
+
+/** Round numbers from 0 up to one at most, three to six of them. */
+function round(most) {
+  const decade = 10 ** Math.floor(Math.log10(most));
+  const step = [0.2, 0.25, 0.5, 1, 2].map((each) => each * decade).find((each) => most / each < 6);
+  return Array.from({ length: Math.floor(most / step) + 1 }, (_, k) => Number((k * step).toPrecision(6)));
 }
 
 /** A line a day, its name on a row of its own, so that near days do not write over one another. */

@@ -12,7 +12,7 @@ export function setUnits(units) {
 }
 
 export const units = () => chosen;
-export const reader = () => readers[chosen];
+export const reader = (units = chosen) => readers[units];
 
 /** Whole numbers from 100 on, three digits below. */
 export function digits(value) {
@@ -21,14 +21,19 @@ export function digits(value) {
   return String(Number(value.toPrecision(3)));
 }
 
-export const rateNumber = (kgHa) => Number((kgHa / reader().kg_ha_per_rate).toPrecision(6));
+/** As it stands in an input: whole steps of the spreader keep their digits, a garden's are read to four. */
+export const rateNumber = (kgHa) => Number((kgHa / reader().kg_ha_per_rate).toPrecision(reader().rate_digits));
 export const rateShown = (kgHa) => digits(kgHa / reader().kg_ha_per_rate);
 export const rate = (kgHa) => `${rateShown(kgHa)} ${reader().rate_unit}`;
+export const rateIn = (units, kgHa) => `${digits(kgHa / reader(units).kg_ha_per_rate)} ${reader(units).rate_unit}`;
 export const area = (ha) => `${digits(ha / reader().ha_per_area)} ${reader().area_unit}`;
 export const mass = (kg) => `${digits(kg / reader().kg_per_mass)} ${reader().mass_unit}`;
-export const perArea = (perHa) => perHa * reader().ha_per_area;
+export const perArea = (perHa) => perHa * reader().ha_per_loss_area;
 export const percent = (share) => `${Math.round(100 * share)} %`;
 export const money = (amount) => amount.toLocaleString("en-US", { maximumFractionDigits: 0 });
+
+/** A text of the server, in the units that are read. */
+export const inUnits = (text) => text[chosen];
 
 /** Factor and unit of a measured quantity. */
 export function measured(unit) {

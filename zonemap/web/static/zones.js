@@ -75,6 +75,9 @@ function whyOf(zone, state, behind) {
   return said;
 }
 
+const spreadOf = ({ area_ha: whole, spread_ha: spread }) =>
+  spread > 0.9995 * whole ? `${area(whole)}, all of it open to spreading.` : `${area(whole)}, of which ${area(spread)} is open to spreading.`;
+
 /** What a zone gets, why, and how sure that is. */
 export function drawZone(number, state, season) {
   const zone = state.zones[number - 1];
@@ -86,10 +89,10 @@ export function drawZone(number, state, season) {
   const sure = [];
   if (zone.certainty !== null) sure.push(`${percent(zone.certainty)} of it is likely most like this zone and no other.`);
   else if (state.edited) sure.push("Changed by hand: how likely its cells belong together was judged by you.");
-  else sure.push("One zone: there is nothing to take it for.");
+  else sure.push("One zone: there is no other to mistake it for.");
   if (zone.alike.length) sure.push(`The samples cannot tell it from zone ${zone.alike.join(" and ")}.`);
   const facts = [
-    ["What", [`${area(zone.area_ha)}, of which ${area(zone.spread_ha)} is spread.`, ...(gets.length ? gets : ["Nothing is spread."])]],
+    ["What", [spreadOf(zone), ...(gets.length ? gets : ["Nothing is spread."])]],
     ["Why", whyOf(zone, state, behind)],
     ["How sure", sure],
   ];
