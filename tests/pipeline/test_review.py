@@ -10,12 +10,13 @@ from shapely import LineString, MultiPolygon, Point, union_all
 
 from zonemap.errors import InputError
 from zonemap.io.folder import read_folder
-from zonemap.pipeline.parse import parse_pipeline
+from zonemap.pipeline.parse import parse_pipeline, read_pipeline
 from zonemap.pipeline.review import Desk
-from zonemap.pipeline.run import run
+from zonemap.pipeline.run import ask, ask_again, prepare, run
 from zonemap.values.field import NoSpread
 from zonemap.values.hand import MergeZones, SplitZone
 from zonemap.values.review import AssuranceByHand, Decisions, RateByHand, ZoneCount, decisions_of
+from zonemap.values.zones import Zones
 
 TOP = Path(__file__).resolve().parents[2]
 FIELD = TOP / "sample_fields" / "irrigated_corn"
@@ -69,6 +70,33 @@ def test_a_number_of_zones_is_that_of_a_pipeline_that_fixes_it(desk, case):
     mine = desk.plan(decisions_of([ZoneCount(5)]))
     assert np.array_equal(mine.zones.number, plan.zones.number)
     assert rates(mine.prescription) == rates(plan.prescription)
+
+
+@pytest.mark.parametrize("name", ["irrigated_corn", "limed_rotation", "organic_tomatoes", "turf_greens"])
+def test_another_assurance_asks_what_the_whole_stage_would(name):
+    case = read_folder(TOP / "sample_fields" / name)
+    chosen = parse_pipeline(TEXT.replace("season_shortfall", "shortfall_or_table"), name="coarse")
+    chosen = read_pipeline("extract_rules") if case.rules else chosen
+    prepared = prepare(case, chosen, lambda _: None)
+    other = replace(case, decision=replace(case.decision, assurance=0.9))
+
+    anew, whole = ask_again(ask(prepared, case), other), ask(prepared, other)
+
+    assert [need.costs for need in anew.needs] == [need.costs for need in whole.needs]
+    assert anew.notes == whole.notes
+    assert [need.share_of_field_short for need in anew.needs] == [need.share_of_field_short for need in whole.needs]
+    zones = Zones(1 + np.arange(prepared.grid.cells) % 3)
+    assert anew.losses.of_zones(zones) == whole.losses.of_zones(zones)
+    assert anew.losses.cost_of_varying == whole.losses.cost_of_varying
+
+
+def test_a_first_look_gives_the_rates_and_totals_of_the_whole_answer(desk):
+    decisions = decisions_of([AssuranceByHand(0.85)])
+    glance, whole = desk.glance.decided(decisions), desk.decided(decisions)
+    assert rates(glance.prescription) == rates(whole.prescription)
+    assert glance.programmes.chosen.cost == whole.programmes.chosen.cost
+    assert glance.programmes.others == ()
+    assert whole.programmes.others
 
 
 def test_an_assurance_gives_the_rates_of_a_field_file_that_says_it(desk, case):

@@ -3,10 +3,19 @@
 from __future__ import annotations
 
 from zonemap.agronomy.rate import probability_of_need
+from zonemap.products.sources import price_per_kg_of
 from zonemap.values.grid import Grid
 from zonemap.values.need import Costs, NeedCurve
-from zonemap.values.season import Decision
+from zonemap.values.season import Decision, Product
 from zonemap.values.surface import Surface
+
+
+def need_costs(decision: Decision, curve: NeedCurve, product: Product | None, fraction: float) -> Costs:
+    """Costs of being short and over of what a curve is of, met by a product of which a fraction feeds the crop."""
+    element, price = curve.element or curve.quantity, None
+    if product is not None:
+        price = product.price_per_kg if curve.product else price_per_kg_of(element, product)
+    return costs_of(decision, curve.product or element, curve, None if price is None else price / fraction)
 
 
 def costs_of(decision: Decision, key: str, curve: NeedCurve, price: float | None) -> Costs:

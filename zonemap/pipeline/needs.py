@@ -14,9 +14,9 @@ from zonemap.agronomy.shortfall import first_short_day, shortfall_curve
 from zonemap.agronomy.tables import rate_table_curve
 from zonemap.amounts import Reader, in_both
 from zonemap.errors import InputError
-from zonemap.pipeline.costing import costs_of, relative, share_short
+from zonemap.pipeline.costing import need_costs, relative, share_short
 from zonemap.pipeline.rule_needs import refuse_rules, refuse_shared_products, rule_needs
-from zonemap.products.sources import cheapest_source, price_per_kg_of, released_fraction
+from zonemap.products.sources import cheapest_source, released_fraction
 from zonemap.products.timing import choose_day, spread_by
 from zonemap.units import UnitSystem
 from zonemap.values.case import Case
@@ -131,8 +131,7 @@ def _nutrient_need(case: Case, demand: Demand, surface: Surface, grid: Grid) -> 
     curve = shortfall_curve(demand, since=since)
     days_left = (demand.last_day - max(since, demand.first_day)).days + 1
     fraction = released_fraction(product.serving(demand.nutrient), days=days_left) if product else 1.0
-    price = price_per_kg_of(demand.nutrient, product) if product else None
-    costs = costs_of(case.decision, demand.nutrient, curve, None if price is None else price / fraction)
+    costs = need_costs(case.decision, curve, product, fraction)
     need = Need(curve, costs, demand, product, on, fraction, first, latest, share_short(surface, curve, grid))
     return need, _timing_notes(need, demand, surface, grid, case.units)
 
@@ -152,7 +151,7 @@ def _table_need(case: Case, table: RateTable, surfaces: Mapping[str, Surface], g
     surface = surfaces[table.quantity]
     curve = rate_table_curve(table, measured_unit=surface.unit)
     product = next((p for p in case.products if p.name == table.product), Product(table.product, {}))
-    costs = costs_of(case.decision, table.product, curve, product.price_per_kg)
+    costs = need_costs(case.decision, curve, product, 1.0)
     on = choose_day(case.season.apply_on, None)
     return Need(curve, costs, None, product, on, 1.0, None, None, share_short(surface, curve, grid))
 

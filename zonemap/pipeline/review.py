@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Mapping
+from copy import copy
 from dataclasses import replace
 from datetime import date
 from functools import cached_property
@@ -22,10 +23,23 @@ from zonemap.machine.delivery import delivered, drive_of
 from zonemap.pipeline.candidates import choose_zones
 from zonemap.pipeline.choice import Candidate, Candidates, Losses, fixed
 from zonemap.pipeline.parse import Pipeline
-from zonemap.pipeline.run import Asked, Prepared, Progress, Rated, Zoned, ask, assemble, outline, prepare, rate
+from zonemap.pipeline.run import (
+    Asked,
+    Prepared,
+    Progress,
+    Rated,
+    Zoned,
+    ask,
+    ask_again,
+    assemble,
+    outline,
+    prepare,
+    rate,
+)
 from zonemap.pipeline.run import sufficiencies as _sufficiencies
 from zonemap.pipeline.spreading import ask_of
 from zonemap.products.at_rates import at_rates
+from zonemap.products.programme import programme_alone, programmes
 from zonemap.units import KG_HA_PER_LB_AC
 from zonemap.values.arrays import FloatArray
 from zonemap.values.case import Case
@@ -46,6 +60,8 @@ Kept = TypeVar("Kept")
 #: (product, day) and zone -> the rate set by hand
 Rates = Mapping[tuple[str, date | None, int], RateByHand]
 
+#: what does not hang on the programmes beside the one that is taken
+_SAME_AT_A_GLANCE = ("asked", "choice", "loss", "losses", "sufficiency", "zoned", "zones")
 #: answers of each kind that are kept; some are large
 _MOST_KEPT = 24
 _MOST_KEPT_OF = {"asked": 2, "plan": 1, "deliveries": 2, "loss": 500}
@@ -74,7 +90,7 @@ class Desk:
         self._kept: dict[str, dict[object, object]] = {}
         self._keeping = threading.Lock()
         self._candidates: dict[int, Candidate] = {}
-        self._first = self.asked(Decisions())
+        self._first = ask(self.prepared, case)
         progress("zones")
         self._own: ZoneChoice = choose_zones(
             self._pipeline(self._remembering(pipeline)), self._first.losses, self.prepared.grid, case,
@@ -82,6 +98,16 @@ class Desk:
         )  # fmt: skip
         progress("rates and products")
         self.rated(Decisions())
+
+    @cached_property
+    def glance(self) -> Desk:
+        """The same desk for a first look: it makes the programme that is taken, without those beside it."""
+        found, pipeline = copy(self), self.prepared.pipeline
+        if getattr(pipeline.methods["products"], "func", None) is programmes:
+            pipeline = replace(pipeline, methods={**pipeline.methods, "products": programme_alone})
+        found.prepared = replace(self.prepared, pipeline=pipeline)
+        found._kept = {kind: self._kept.setdefault(kind, {}) for kind in _SAME_AT_A_GLANCE}
+        return found
 
     # --- what a decision leads to
 
@@ -97,8 +123,10 @@ class Desk:
 
     def asked(self, decisions: Decisions) -> Asked:
         """What is lacking at the assurance decided on."""
+        if decisions.assurance is None:
+            return self._first
         case = self.case_of(decisions)
-        return self._keep("asked", decisions.assurance, lambda: ask(self.prepared, case))
+        return self._keep("asked", decisions.assurance, lambda: ask_again(self._first, case))
 
     def zoned(self, decisions: Decisions) -> Zoned:
         """Zones of the number decided on, changed by hand."""

@@ -16,8 +16,8 @@ from zonemap.agronomy.rule_cards import (
 )
 from zonemap.agronomy.rules import rule_curve
 from zonemap.errors import InputError
-from zonemap.pipeline.costing import costs_of, share_short
-from zonemap.products.sources import cheapest_source, price_per_kg_of
+from zonemap.pipeline.costing import need_costs, share_short
+from zonemap.products.sources import cheapest_source
 from zonemap.products.timing import choose_day
 from zonemap.values.arrays import FloatArray
 from zonemap.values.case import Case
@@ -114,11 +114,7 @@ def _need(
     # a rule's rate is of what feeds the crop: a product that gives less of its content is spread at more
     served = None if product is None or curve.product else product.serving(card.element)
     fraction = 1.0 if served is None else served.available_fraction
-    price = None
-    if product is not None:
-        price = product.price_per_kg if curve.product else price_per_kg_of(card.element, product)
-    price = None if price is None else price / fraction
-    costs = costs_of(case.decision, curve.product or card.element, curve, price)
+    costs = need_costs(case.decision, curve, product, fraction)
     on = choose_day(case.season.apply_on, None)
     if product is None:
         notes.append(Note("warning", f"{_of(curve)}: no [[product]] holds it, so no rate is planned for it."))

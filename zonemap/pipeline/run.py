@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -12,6 +12,7 @@ from zonemap.machine.delivery import delivered, drive_of
 from zonemap.machine.heading import best_heading
 from zonemap.pipeline.candidates import choose_zones
 from zonemap.pipeline.choice import Losses, losses_of
+from zonemap.pipeline.costing import need_costs
 from zonemap.pipeline.needs import same_currency
 from zonemap.pipeline.notes import cautions, delivery_notes, limit_notes, surface_notes
 from zonemap.pipeline.parse import Pipeline
@@ -108,6 +109,19 @@ def ask(prepared: Prepared, case: Case) -> Asked:
     needs = same_currency(needs)
     varying = case.decision.cost_of_varying_ha
     return Asked(needs, losses_of(needs, prepared.surfaces, prepared.grid, cost_of_varying=varying), notes)
+
+
+def ask_again(asked: Asked, case: Case) -> Asked:
+    """The same needs with the costs of another assurance: nothing else hangs on it."""
+    anew = same_currency(
+        tuple(
+            replace(need, costs=need_costs(case.decision, need.curve, need.product, need.available_fraction))
+            for need in asked.needs
+        )
+    )
+    by_old = {id(old): new for old, new in zip(asked.needs, anew, strict=True)}
+    losses = replace(asked.losses, needs=tuple(by_old[id(need)] for need in asked.losses.needs))
+    return replace(asked, needs=anew, losses=losses)
 
 
 def outline(prepared: Prepared, case: Case, choice: ZoneChoice) -> Zoned:

@@ -72,6 +72,15 @@ def programmes(ask: Ask) -> Programmes:
     return Programmes(main, tuple(others), unavailable)
 
 
+def programme_alone(ask: Ask) -> Programmes:
+    """Make the programme the terms ask for and nothing beside it, for a first look."""
+    answer = _OF_TERMS[ask.terms.organic]
+    main = programme(ask, answer=answer, spreading=ask.terms.spreading)
+    if isinstance(main, str):
+        return Programmes(_nothing(ask, answer, ask.terms.spreading), (), {answer: main})
+    return Programmes(main)
+
+
 def programme(ask: Ask, *, answer: Answer = "least_cost", spreading: Spreading = "separate") -> Programme | str:
     """Make one programme: never behind where that can be, else as little as can be, and then at the least cost.
 

@@ -158,7 +158,7 @@ def _change(session: Session, posted: Posted) -> Json:
 
 
 def _preview(session: Session, wish: _Preview) -> Json:
-    return shown.answer_json(session.desk, session.preview(wish.assurance))
+    return shown.answer_json(session.desk.glance, session.preview(wish.assurance))
 
 
 def _publish(session: Session, posted: _Revised) -> Json:
