@@ -101,6 +101,18 @@ def test_no_other_rate_loses_less(seed, assurance):
         assert loss <= spread.expected_loss(np.full(cells, other), costs) * 1.01 + 1e-9
 
 
+@settings(max_examples=50)
+@given(st.integers(0, 10_000), st.lists(st.floats(0, 150), min_size=3, max_size=3))
+def test_losses_of_parts_add_up_to_the_loss_of_the_whole(seed, rates):
+    rng = np.random.default_rng(seed)
+    cells = 30
+    surface, area = normal(rng.uniform(1, 6, cells), rng.uniform(0.2, 2, cells)), rng.uniform(0.5, 1, cells)
+    spread = need_distribution(surface, NeedCurve("K", "kg/ha/day", [0.0, 5.0, 9.0], [100.0, 20.0, 0.0]), area)
+    costs, zone = Costs(3.0, 1.0, priced=False), rng.integers(0, 3, cells)
+    parts = [spread.loss_of_part(np.flatnonzero(zone == number), rate, costs) for number, rate in enumerate(rates)]
+    assert sum(parts) == pytest.approx(spread.expected_loss(np.array(rates)[zone], costs), rel=1e-12)
+
+
 @pytest.mark.parametrize("probability", [0.02, 0.3, 0.5, 0.9])
 def test_pooled_quantiles_of_cells_that_are_not_normal_are_those_of_their_mixture(probability):
     # cells of Student's t, some by quantiles at 41 scores of their own; the pool's share below is summed plainly

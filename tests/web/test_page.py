@@ -131,24 +131,17 @@ def test_a_rate_above_the_spreader_is_refused_in_words_and_the_table_is_as_it_wa
     window.faults = [fault for fault in window.faults if "422" not in fault]
 
 
-def test_a_rate_edit_shows_within_a_tenth_of_a_second(window):
+def test_a_rate_edit_shows_before_anything_that_takes_longer(window):
+    # how fast it is: tests/benchmarks/page.py
     window.until(lambda: window.page.locator("#notes li").count() > 0, "at rest")
-    edit = """(rate) => new Promise((done) => {
-        const began = performance.now();
-        new MutationObserver((_, watch) => {
-            watch.disconnect();
-            requestAnimationFrame(() => done(performance.now() - began));
-        }).observe(document.getElementById("zones"), { childList: true, subtree: true });
-        const input = document.getElementById("rate-0-1");
-        input.value = rate;
-        input.dispatchEvent(new Event("change"));
-    })"""
-    took = []
-    for rate in (40, 50, 60, 70):
-        window.page.wait_for_timeout(1000)
-        took.append(window.page.evaluate(edit, rate))
-        assert window.page.locator("#rate-0-1").input_value() == str(rate)
-    assert min(took) < 100  # the machine may be busy with other things now and then
+    for slow in ("value", "season", "details", "raster"):
+        window.page.route(f"**/api/{slow}*", lambda _: None)
+    for rate in (40, 50, 60):
+        window.page.locator("#rate-0-1").fill(str(rate))
+        window.page.locator("#rate-0-1").press("Enter")
+        window.until(lambda rate=rate: f"{rate} lb/ac" in window.page.locator("#log").inner_text(), "shown")
+    assert window.page.locator("td.by-hand").count() == 1
+    window.page.unroute_all(behavior="ignoreErrors")
 
 
 def test_zones_are_merged_split_and_an_area_is_closed(window, review):

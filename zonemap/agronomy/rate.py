@@ -117,11 +117,18 @@ class NeedDistribution:
 
     def expected_loss(self, rate_kg_ha: FloatArray, costs: Costs) -> float:
         """Area mean of c_u E[(A - r)+] + c_o E[(r - A)+], per ha; `rate_kg_ha` a cell vector."""
-        excess = rate_kg_ha - self.need_kg_ha
+        return self._mean_loss(rate_kg_ha, costs, slice(None))
+
+    def loss_of_part(self, cells: IntArray, rate_kg_ha: float, costs: Costs) -> float:
+        """What some cells, all at one rate, add to the mean of `expected_loss`; `cells` their numbers."""
+        return self._mean_loss(rate_kg_ha, costs, cells)
+
+    def _mean_loss(self, rate_kg_ha: FloatArray | float, costs: Costs, cells: IntArray | slice) -> float:
+        excess = rate_kg_ha - self.need_kg_ha[:, cells]
         over = self.weight @ np.maximum(excess, 0.0, out=excess)
-        short = self.mean_kg_ha - rate_kg_ha + over
+        short = self.mean_kg_ha[cells] - rate_kg_ha + over
         loss = costs.short * short + costs.over * over
-        return float(loss @ self.cell_area_ha / self.cell_area_ha.sum())
+        return float(loss @ self.cell_area_ha[cells] / self.cell_area_ha.sum())
 
 
 def need_distribution(surface: Surface, curve: NeedCurve, cell_area_ha: FloatArray) -> NeedDistribution:

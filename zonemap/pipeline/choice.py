@@ -88,6 +88,15 @@ class Losses:
             for need, distribution, rate in zip(self.needs, self.distributions, rates_kg_ha, strict=True)
         )
 
+    def of_zone(self, position: int, cells: IntArray, rate_kg_ha: float) -> float:
+        """What the counted cells of a zone add to the mean loss of one need at a rate; `cells` from `counted_in`."""
+        return self.distributions[position].loss_of_part(cells, rate_kg_ha, self.needs[position].costs)
+
+    def counted_in(self, zones: Zones) -> list[IntArray]:
+        """(zones) which of the counted cells lie in each zone."""
+        zone = zones.number[self.counted]
+        return [np.flatnonzero(zone == number) for number in range(1, zones.count + 1)]
+
     def zone_rates(self, zones: Zones) -> list[FloatArray]:
         """(needs) cell vectors of the best rate of each cell's zone, kg/ha."""
         return [

@@ -61,10 +61,10 @@ Kept = TypeVar("Kept")
 Rates = Mapping[tuple[str, date | None, int], RateByHand]
 
 #: what does not hang on the programmes beside the one that is taken
-_SAME_AT_A_GLANCE = ("asked", "choice", "loss", "losses", "sufficiency", "zoned", "zones")
+_SAME_AT_A_GLANCE = ("asked", "choice", "counted", "loss", "losses", "sufficiency", "zoned", "zones")
 #: answers of each kind that are kept; some are large
 _MOST_KEPT = 24
-_MOST_KEPT_OF = {"asked": 2, "plan": 1, "deliveries": 2, "loss": 500}
+_MOST_KEPT_OF = {"asked": 2, "plan": 1, "deliveries": 2, "loss": 5000}
 
 
 class Desk:
@@ -176,16 +176,20 @@ class Desk:
 
     def loss_as_spread(self, decisions: Decisions) -> float:
         """Mean expected loss per ha of what is spread, the machine's steps and rates set by hand among it."""
-        asked, zoned, rated = self.asked(decisions), self.zoned(decisions), self.decided(decisions)
-        index = zoned.choice.zones.number - 1
+        losses, zones, rated = self.asked(decisions).losses, self.zoned(decisions).choice.zones, self.decided(decisions)
+        shape = (decisions.count, decisions.edits)
+        cells = self._keep("counted", shape, lambda: losses.counted_in(zones))
 
-        def loss(position: int, need: Need) -> float:
-            given = given_kg_ha(need, rated)
-            # another rate of one product leaves most needs as they are
-            key = (decisions.assurance, decisions.count, decisions.edits, position, tuple(given.tolist()))
-            return self._keep("loss", key, lambda: asked.losses.of_need(position).of_rates([given[index]]))
+        def loss(position: int, zone: int, given: float) -> float:
+            # another rate in one zone leaves most of it as it is
+            key = (decisions.assurance, *shape, position, zone, given)
+            return self._keep("loss", key, lambda: losses.of_zone(position, cells[zone], given))
 
-        return sum(loss(position, need) for position, need in enumerate(asked.losses.needs))
+        return sum(
+            loss(position, zone, given)
+            for position, need in enumerate(losses.needs)
+            for zone, given in enumerate(given_kg_ha(need, rated).tolist())
+        )
 
     def sufficiencies(self, decisions: Decisions) -> dict[str, Sufficiency]:
         """Quantity -> supply against demand, of the field and of the zones."""
