@@ -18,7 +18,7 @@ from zonemap.geostat.integrated import MOST_INTEGRATED_POINTS, Features, feature
 from zonemap.geostat.many_points import said_first
 from zonemap.geostat.scale import TransformChoice
 from zonemap.geostat.signal import FamilyChoice, Standard
-from zonemap.values.arrays import FloatArray
+from zonemap.values.arrays import BoolArray, FloatArray
 from zonemap.values.covariate import Covariate, RasterCovariate
 from zonemap.values.grid import Grid
 from zonemap.values.note import Note
@@ -104,7 +104,7 @@ def _refuse_uncovered(quantity: Measurements, covariates: Sequence[Covariate]) -
             raise InputError(f"covariate '{covariate.name}'", what, mend)
 
 
-def _covered(covariate: Covariate, places: FloatArray) -> FloatArray:
+def _covered(covariate: Covariate, places: FloatArray) -> BoolArray:
     """(n,) whether a raster lies under a place, or logged points near it."""
     from scipy.spatial import cKDTree
 
@@ -115,7 +115,7 @@ def _covered(covariate: Covariate, places: FloatArray) -> FloatArray:
         return np.asarray((column >= 0) & (column <= columns) & (row >= 0) & (row <= rows))
     logged = np.unique(np.column_stack([covariate.easting_m, covariate.northing_m]), axis=0)
     tree = cKDTree(logged)
-    gap_m = float(np.median(tree.query(logged, 2)[0][:, 1])) if len(logged) > 1 else 0.0
+    gap_m = float(np.median(np.asarray(tree.query(logged, 2)[0])[:, 1])) if len(logged) > 1 else 0.0
     reach_m = max(_GAPS * gap_m, _SHARE_OF_DIAGONAL * float(np.hypot(*np.ptp(logged, axis=0))))
     return np.asarray(tree.query(places)[0] <= reach_m)
 

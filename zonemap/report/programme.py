@@ -29,6 +29,7 @@ _LIMITS = {
     "most_passes": "the number of passes",
     "organic_share": "the organic share{of_element}",
     "bins": "the number of bins",
+    "one_blend": 'one composition of the blend for all zones of a pass (spread = "blend")',
     "with_seed": "the limit with the seed",
     "stated_products": "the products stated for a pass",
     "days": "the days on which the spreader can go",

@@ -194,7 +194,7 @@ class Purchase:
 
 LimitName = Literal[
     "cap_per_pass", "cap_per_season", "most_over", "max_rate", "most_products", "most_passes", "organic_share", "bins",
-    "with_seed", "stated_products", "days",
+    "one_blend", "with_seed", "stated_products", "days",
 ]  # fmt: skip
 
 
