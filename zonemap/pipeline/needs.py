@@ -168,8 +168,9 @@ def _timing_notes(need: Need, demand: Demand, surface: Surface, grid: Grid, unit
     lost = whole.at(supply) - need.curve.at(supply)
     mean_lost = float(lost @ grid.cell_area_ha / grid.cell_area_ha.sum())
     text = (
-        f"{demand.nutrient}: the first possible day, {need.on}, is after the last useful one, {need.spread_by}; about "
-        f"{reader(units).rate(mean_lost)} lacking until then cannot be made up."
+        f"{demand.nutrient}: the first possible day, {need.on}, is after {need.spread_by}, the last one that would "
+        f"still serve the poorest tenth of the field; over the field about {reader(units).rate(mean_lost)} lacking "
+        "until then cannot be made up."
     )
     return (Note("warning", text),)
 

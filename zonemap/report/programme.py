@@ -13,7 +13,7 @@ from zonemap.products.table import grade
 from zonemap.report.layout import columns, folded
 from zonemap.units import K2O_PER_K, P2O5_PER_P
 from zonemap.values.plan import Plan
-from zonemap.values.programme import Balance, Limit, Programme, Programmes
+from zonemap.values.programme import TRIFLE, Balance, Limit, Programme, Programmes
 from zonemap.values.season import Product
 
 Json = dict[str, Any]
@@ -134,7 +134,8 @@ def _shopping(made: Programme, read: Reader) -> str:
 
 def _lost(made: Programme, read: Reader) -> Iterator[str]:
     for balance in made.balances:
-        if balance.lost_kg_ha.max() > 0.01 * max(float(balance.need_kg_ha.max()), 0.1):
+        whole = float((balance.need_kg_ha + balance.lost_kg_ha).max())
+        if balance.lost_kg_ha.max() > TRIFLE * max(whole, 0.1):
             yield (
                 f"{balance.element}: {_range(balance.lost_kg_ha, read)} is lacking before anything spread could feed "
                 "the crop, and cannot be made up."
