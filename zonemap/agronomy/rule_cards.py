@@ -89,7 +89,7 @@ _NITRATE = (
     "calcium phosphate", "calcium chloride", "CaCl2", "water",
 )  # fmt: skip
 _PPM = ("ppm", "mg/kg")
-_YIELD = Parameter("yield goal, bu/ac (alfalfa: ton/ac)")
+_YIELD = Parameter("yield goal, bu/ac (alfalfa: ton/ac), or yield_goal_t_ha")
 _CEC = Parameter("cation exchange capacity, cmolc/kg", columns=("CEC", "cec"), unit="cmolc/kg")
 _LEVELS = {
     "critical_level": Parameter("critical level, Mehlich-3 ppm", by_crop=True),
@@ -122,7 +122,7 @@ CARDS: Mapping[str, RuleCard] = {
         "University of Nebraska-Lincoln, Nutrient Management Suggestions for Corn (EC117)",
         "NO3", _PPM, _NITRATE, "N",
         {
-            "yield_goal": Parameter("yield goal, bu/ac"),
+            "yield_goal": Parameter("yield goal, bu/ac, or yield_goal_t_ha"),
             "organic_matter": Parameter("organic matter, percent", columns=("OM", "organic_matter", "om"), unit="%"),
             "credits": Parameter("nitrogen of legumes, manure and water, lb/ac", 0.0),
         },

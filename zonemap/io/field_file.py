@@ -250,6 +250,7 @@ class RuleTable(TomlTable):
     product: Text | None = Field(None, description='Write the product it is to be met with: product = "potash".')
     crop: Text | None = Field(None, description='Write crop = "corn".')
     yield_goal: Positive | None = Field(None, description="Write a positive number in bu/ac: yield_goal = 180.")
+    yield_goal_t_ha: Positive | None = Field(None, description="Write a positive number: yield_goal_t_ha = 11.5.")
     cec: Positive | None = Field(None, description="Write cmolc/kg (meq/100 g): cec = 15.")
     critical_level: Positive | None = Field(None, description="Write ppm, Mehlich-3: critical_level = 120.")
     maintenance_limit: Positive | None = Field(None, description="Write ppm, Mehlich-3: maintenance_limit = 170.")
