@@ -32,7 +32,7 @@ class Parameter:
     follows
         Whether such a quantity's line against the mapped value stands for it instead of its mean.
     by_crop
-        Whether the rule's own table of crops holds it where it is not stated.
+        Whether the rule's own tables (of crops, or of what is usual) hold it where it is not stated.
     """
 
     meaning: str
@@ -149,11 +149,16 @@ CARDS: Mapping[str, RuleCard] = {
                 "buffer pH of the laboratory (Mehlich buffer)",
                 columns=("BpH", "buffer_pH"), unit="pH", most=6.7, follows=True,
             ),
+            "last_lime": Parameter("lime spread last, ton/ac, all over the field; 0 where not stated", by_crop=True),
+            "last_lime_months": Parameter("months since then", by_crop=True),
+            "lime_lost_a_month": Parameter(
+                "percent of it that no longer counts a month: 8 where not stated, 16 on organic soils", by_crop=True
+            ),
         },
         "The lime rate is for agricultural limestone of 90 % neutralizing value (from memory), mixed into the top 6 to "
-        "8 in: another depth or stone needs another rate. Lime spread within the last year is not taken off, and the "
-        "service asks for none where less than 0.3 ton/ac is needed; without tillage, no more than 1 to 1.5 "
-        "ton/ac at once.",
+        "8 in: another depth or stone needs another rate. Lime spread within the last year counts only where last_lime "
+        "says so, and the service asks for none where less than 0.3 ton/ac is needed; without tillage, no more than "
+        "1 to 1.5 ton/ac at once.",
     ),
 }  # fmt: skip
 

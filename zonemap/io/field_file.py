@@ -260,6 +260,9 @@ class RuleTable(TomlTable):
     equation: Annotated[int, Field(ge=1, le=100)] | None = Field(None, description="Write a number: equation = 14.")
     target_ph: Positive | None = Field(None, description="Write the pH to reach: target_ph = 6.0.")
     buffer_ph: Positive | None = Field(None, description="Write the laboratory's buffer pH: buffer_ph = 6.3.")
+    last_lime: NotNegative | None = Field(None, description="Write ton/ac of lime spread last: last_lime = 1.5.")
+    last_lime_months: NotNegative | None = Field(None, description="Write months since then: last_lime_months = 6.")
+    lime_lost_a_month: Positive | None = Field(None, description="Write percent: lime_lost_a_month = 8.")
 
 
 _Pans = Annotated[list[Annotated[list[float], Field(min_length=2, max_length=2)]], Field(min_length=2, max_length=500)]

@@ -44,6 +44,18 @@ def limit_notes(prescription: Prescription, case: Case) -> tuple[Note, ...]:
     return tuple(notes)
 
 
+def price_notes(case: Case) -> tuple[Note, ...]:
+    """Say what a product without a price counts as when products are chosen."""
+    unpriced = [product.name for product in case.products if product.price_per_kg is None]
+    if not unpriced:
+        return ()
+    counts = "so the least mass stands for the least cost"
+    if len(unpriced) < len(case.products):
+        counts = "so they are taken only where no priced product will do, and what the plan costs is not known"
+    text = f"{', '.join(unpriced)}: no price, {counts}. Write price_per_ton = 520 (or price_per_bag) in [[product]]."
+    return (Note("warning", text),)
+
+
 def answer_notes(programmes: Programmes | None, case: Case) -> tuple[Note, ...]:
     """Warn of what is short and what the answer asked for, or the passes, keep all products away from.
 

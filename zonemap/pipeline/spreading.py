@@ -10,7 +10,7 @@ from itertools import combinations
 import numpy as np
 
 from zonemap.agronomy.rate import pooled_quantile
-from zonemap.pipeline.notes import answer_notes, too_little
+from zonemap.pipeline.notes import answer_notes, price_notes, too_little
 from zonemap.pipeline.parse import Pipeline
 from zonemap.pipeline.shaping import blank_prescription
 from zonemap.products.compatibility import conflicts
@@ -50,14 +50,16 @@ def spread(
     paths = need_paths(needs, report, surfaces, choice, grid)
     programmes: Programmes | None = None
     applications: list[Application] = []
+    unpriced: tuple[Note, ...] = ()
     if paths and case.products:
+        unpriced = price_notes(case)
         programmes = pipeline.run("products", ask_of(case, paths, blank.zone_area_ha(choice.zones.count)))
         applications = list(programmes.chosen.doses)
     tables, notes = _of_tables(case, pipeline, needs, report)
     return (
         replace(blank, applications=(*applications, *tables)),
         programmes,
-        (*shape_notes, *answer_notes(programmes, case), *notes),
+        (*shape_notes, *unpriced, *answer_notes(programmes, case), *notes),
     )
 
 
