@@ -32,7 +32,9 @@ class Parameter:
     follows
         Whether such a quantity's line against the mapped value stands for it instead of its mean.
     by_crop
-        Whether the rule's own tables (of crops, or of what is usual) hold it where it is not stated.
+        Whether the rule's own table of crops holds it where it is not stated.
+    optional
+        Whether it may be left out without a word; its meaning says what counts then.
     """
 
     meaning: str
@@ -42,6 +44,7 @@ class Parameter:
     most: float = float("inf")
     follows: bool = False
     by_crop: bool = False
+    optional: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +143,7 @@ CARDS: Mapping[str, RuleCard] = {
         "K", ("index",), _MEHLICH_3, "K", {"equation": _EQUATION},
     ),
     "north_carolina_lime": RuleCard(
-        "North Carolina lime", f"{_CIRCULAR}, lime",
+        "North Carolina lime", f"{_CIRCULAR}, lime, with its residual credit",
         "pH", ("pH",), (), "",
         {
             "target_ph": Parameter("pH to reach, below 6.6", 6.0),
@@ -149,10 +152,10 @@ CARDS: Mapping[str, RuleCard] = {
                 "buffer pH of the laboratory (Mehlich buffer)",
                 columns=("BpH", "buffer_pH"), unit="pH", most=6.7, follows=True,
             ),
-            "last_lime": Parameter("lime spread last, ton/ac, all over the field; 0 where not stated", by_crop=True),
-            "last_lime_months": Parameter("months since then", by_crop=True),
+            "last_lime": Parameter("lime spread last, ton/ac, all over the field; 0 where not stated", optional=True),
+            "last_lime_months": Parameter("months since then", optional=True),
             "lime_lost_a_month": Parameter(
-                "percent of it that no longer counts a month: 8 where not stated, 16 on organic soils", by_crop=True
+                "percent of it that no longer counts a month: 8 where not stated, 16 on organic soils", optional=True
             ),
         },
         "The lime rate is for agricultural limestone of 90 % neutralizing value (from memory), mixed into the top 6 to "

@@ -171,7 +171,7 @@ def _numbers(
         elif parameter.default is not None:
             numbers[key] = Line(parameter.default)
             notes.append(Note("warning", f"{card.title}: {parameter.meaning} was taken as {parameter.default:g}."))
-        elif not parameter.by_crop:
+        elif not (parameter.by_crop or parameter.optional):
             raise InputError(
                 f"{where}, {key}", f"is missing: {parameter.meaning}", f"Write {key} = ... in this [[rule]]."
             )
