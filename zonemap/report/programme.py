@@ -173,7 +173,7 @@ def limit_words(limit: Limit) -> str:
 
 def _missing(made: Programme) -> Iterator[str]:
     if made.missing:
-        yield f"{', '.join(made.missing)}: lacking, and no product holds it."
+        yield f"{', '.join(made.missing)}: lacking, and no product that may be spread holds it."
 
 
 def _over(plan: Plan, made: Programme, read: Reader) -> Iterator[str]:
