@@ -22,6 +22,15 @@ KG_L_PER_LB_GAL = KG_PER_LB / L_PER_GAL
 M_S_PER_MPH = 1_609.344 / 3_600
 M_S_PER_KM_H = 1 / 3.6
 
+# U.S. Department of Agriculture 1992, Weights, Measures, and Conversion Factors for Agricultural Commodities and Their
+# Products, Agricultural Handbook 697, weights of a bushel (from memory).
+LB_PER_BUSHEL = {"corn": 56.0, "soybean": 60.0, "wheat": 60.0}
+#: crop -> what 1 t/ha is in the unit of its yield in the US: bu/ac, hay in short ton/ac
+US_YIELD_PER_T_HA = {
+    **{crop: 1_000 / (lb * KG_PER_LB) * HA_PER_AC for crop, lb in LB_PER_BUSHEL.items()},
+    "alfalfa": 1_000 / KG_PER_SHORT_TON * HA_PER_AC,
+}
+
 # A capsule's 1 ug per 10 cm2, on a plane: 1e-9 kg / 1e-3 m2 = 1e-6 kg/m2 = 0.01 kg/ha.
 KG_HA_PER_UG_10CM2 = 1e-9 / 1e-3 * 10_000
 

@@ -163,6 +163,26 @@ def test_a_richer_soil_never_asks_for_more_and_nothing_is_negative(name, a, b, g
     assert low >= high >= 0
 
 
+def test_lime_spread_last_counts_less_every_month():
+    # NCDA&CS, Soil Testing, Lime and Fertilizer Requirements (read): RC = rate - rate x months x 8 % on mineral soils,
+    # 16 % on organic ones. By arithmetic: .5 ton/ac 5 months ago leaves .3, on an organic soil .1; 13 months ago, none.
+    whole, mineral, organic, long_ago = (
+        curve("north_carolina_lime", **credit).at([5.0])[0] / KG_HA_PER_LB_AC / 2000
+        for credit in (
+            {}, {"last_lime": 0.5, "last_lime_months": 5.0},
+            {"last_lime": 0.5, "last_lime_months": 5.0, "lime_lost_a_month": 16.0},
+            {"last_lime": 0.5, "last_lime_months": 13.0},
+        )
+    )  # fmt: skip
+    assert [whole, mineral, organic, long_ago] == pytest.approx([0.75, 0.45, 0.65, 0.75], abs=5e-4)
+
+
+@pytest.mark.parametrize("half", [{"last_lime": 1.0}, {"last_lime_months": 4.0}])
+def test_lime_spread_last_needs_its_months_and_the_months_their_lime(half):
+    with pytest.raises(InputError, match="Write what was spread"):
+        curve("north_carolina_lime", **half)
+
+
 def test_lime_follows_a_buffer_ph_that_goes_with_ph():
     number = {"target_ph": Line(6.0), "buffer_ph": Line(4.8, 0.3, 6.2, 6.5)}
     found = rule_curve(

@@ -4,9 +4,11 @@ import json
 import shutil
 import subprocess
 import sys
+from datetime import date
 from pathlib import Path
 
 import pytest
+import tomlkit
 from click.testing import CliRunner
 
 from zonemap import __version__
@@ -64,6 +66,38 @@ def test_check_reads_and_plans_nothing(garden):
     assert done.exit_code == 0
     assert "can be planned" in done.stdout
     assert not (garden / "plan").exists()
+
+
+@pytest.mark.parametrize(
+    ("changed", "told", "code"),
+    [
+        (("crop", "name", "tomatoe"), "crop.name: 'tomatoe' is not in the crop table. Choose one of", 2),
+        (("crop", "planted", date(2029, 5, 1)), "over 300 days before planting, 2029-05-01. Check the year.", 0),
+        (("crop", "planted", date(2020, 5, 1)), "season.apply_on: every day is after", 2),
+    ],
+    ids=["unknown crop", "days of another year", "days after the season"],
+)
+def test_check_holds_the_crop_against_its_table_and_the_calendar(garden, changed, told, code):
+    table, key, value = changed
+    path = garden / "field.toml"
+    document = tomlkit.parse(path.read_text(encoding="utf-8"))
+    document[table][key] = value
+    path.write_text(tomlkit.dumps(document), encoding="utf-8")
+    done = invoke("check", garden)
+    assert done.exit_code == code
+    assert told in " ".join(done.output.split())
+
+
+def test_check_says_what_a_product_without_a_price_counts_as(garden):
+    path = garden / "field.toml"
+    document = tomlkit.parse(path.read_text(encoding="utf-8"))
+    name = document["product"][0]["name"]
+    for key in [key for key in document["product"][0] if key.startswith("price_per")]:
+        document["product"][0].pop(key)
+    path.write_text(tomlkit.dumps(document), encoding="utf-8")
+    told = " ".join(invoke("check", garden).stdout.split())
+    assert f"{name}: no price, so they are taken only where no priced product will do" in told
+    assert "Write price_per_ton = 520" in told
 
 
 def test_an_error_is_one_line_on_stderr_with_exit_code_2(garden):

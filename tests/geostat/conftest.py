@@ -9,10 +9,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.interpolate import RegularGridInterpolator
 
 from zonemap.geostat.covariance import site_covariance
 from zonemap.values.arrays import FloatArray
 from zonemap.values.basis import Basis
+from zonemap.values.covariate import RasterCovariate
 from zonemap.values.grid import Grid
 from zonemap.values.samples import Measurements
 from zonemap.values.variogram import Variogram
@@ -39,6 +41,12 @@ write.table(format(as.data.frame(k)[, 3:4], digits = 17), "turned.txt",
 k <- krige(z ~ y, sites, targets, vgm(1.3, "Exp", 120, 0.4), debug.level = 0)
 write.table(format(as.data.frame(k)[, 3:4], digits = 17), "drift.txt",
             row.names = FALSE, col.names = FALSE, quote = FALSE)
+sites$e <- read.csv("elevation.csv")$e
+cells <- read.csv("cells.csv"); coordinates(cells) <- ~x+y
+k <- krige(z ~ e, sites, cells, vgm(1.3, "Exp", 120, 0.4), block = c(30, 30), set = list(nblockdiscr = 4),
+           debug.level = 0)
+write.table(format(as.data.frame(k)[, 3:4], digits = 17), "raster_drift.txt",
+            row.names = FALSE, col.names = FALSE, quote = FALSE)
 v <- variogram(z ~ 1, sites, cutoff = 300, width = 25)
 write.table(format(v[, 1:3], digits = 17), "variogram.txt", row.names = FALSE, col.names = FALSE, quote = FALSE)
 lattice <- expand.grid(x = 25 * 0:5, y = 25 * 0:5); lattice$z <- (7 * lattice$x + 3 * lattice$y) %% 40
@@ -63,8 +71,28 @@ def peer_targets() -> FloatArray:
 
 
 @pytest.fixture(scope="session")
+def peer_elevation() -> tuple[RasterCovariate, Callable[[FloatArray], FloatArray]]:
+    """Return a raster of 10 m and, by another interpolator, its means over squares of 30 m about (m, 2) places."""
+    rows, columns = np.mgrid[0:70, 0:70]
+    raster = RasterCovariate("elevation", -100.0, 600.0, 10.0, 200 + 3 * np.sin(rows / 7) + 2 * np.cos(columns / 9))
+    axis = 10.0 * np.arange(70) + 5.0
+    surface = RegularGridInterpolator((axis - 100.0, axis - 100.0), raster.value[::-1])
+    offset = 7.5 * np.arange(4) - 11.25
+
+    def means(places: FloatArray) -> FloatArray:
+        around = [surface(places[:, ::-1] + [north, east]) for north in offset for east in offset]
+        return np.mean(around, axis=0)
+
+    return raster, means
+
+
+@pytest.fixture(scope="session")
 def reference(
-    tmp_path_factory: pytest.TempPathFactory, peer_sites: tuple[FloatArray, FloatArray], peer_targets: FloatArray
+    tmp_path_factory: pytest.TempPathFactory,
+    peer_sites: tuple[FloatArray, FloatArray],
+    peer_targets: FloatArray,
+    peer_elevation: tuple[RasterCovariate, Callable[[FloatArray], FloatArray]],
+    square_grid: Callable[..., Grid],
 ) -> Path:
     """Folder with the reference program's answers."""
     if shutil.which("Rscript") is None:
@@ -74,6 +102,9 @@ def reference(
     header = {"delimiter": ",", "comments": "", "fmt": "%.17g"}
     np.savetxt(folder / "sites.csv", np.column_stack([sites, value]), header="x,y,z", **header)
     np.savetxt(folder / "targets.csv", peer_targets, header="x,y", **header)
+    cells, means = np.column_stack(square_grid(510.0, 17).centres()), peer_elevation[1]
+    np.savetxt(folder / "elevation.csv", means(sites), header="e", **header)
+    np.savetxt(folder / "cells.csv", np.column_stack([cells, means(cells)]), header="x,y,e", **header)
     (folder / "script.R").write_text(_SCRIPT)
     run = subprocess.run(["Rscript", "script.R"], cwd=folder, capture_output=True, text=True, timeout=120, check=False)
     if "there is no package called" in run.stderr:

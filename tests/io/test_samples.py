@@ -49,6 +49,14 @@ def test_a_swap_that_only_the_boundary_shows_is_proposed_never_made(field_folder
     np.testing.assert_allclose(right.easting_m, read_folder(straight).samples.easting_m)
 
 
+def test_longitudes_without_their_sign_are_told_of_the_sign(field_folder: Fill, geojson: Fill) -> None:
+    ring = [[-96.52, 41.1], [-96.51, 41.1], [-96.51, 41.105], [-96.52, 41.105], [-96.52, 41.1]]
+    samples = "sample,lon,lat,k\n1,96.518,41.101,2\n2,96.512,41.103,1\n"
+
+    with pytest.raises(InputError, match=r"other sign of the longitude.*as negative numbers: -96\.52"):
+        read_folder(field_folder(samples=samples, boundary=geojson(ring)))
+
+
 def test_a_needless_swap_is_to_be_removed(field_folder: Fill, geojson: Fill) -> None:
     ring = [[11.0, 47.0], [11.01, 47.0], [11.01, 47.005], [11.0, 47.005], [11.0, 47.0]]
     samples = "sample,lon,lat,k\n1,11.002,47.001,2\n"

@@ -467,3 +467,31 @@ def test_blends_like_what_the_field_gets_on_average_are_tried_too():
     alone = _in_turns(free, [(position, parts) for position, parts, _ in found])
     assert worth(alone)[0] > 1.0
     assert worth(_blended(free, found))[0] == pytest.approx(0.0, abs=1e-3)
+
+
+def crossed(**keys):
+    """One zone lacks nitrogen only, the other potassium only, and nothing may be given beyond 5 kg/ha."""
+    over = Terms(spreading="blend", most_over_kg_ha={"N": 5.0, "K": 5.0}, **keys)
+    return ask([amount("N", 40.0, 0.0), amount("K", 0.0, 40.0)], (UREA, POTASH), terms=over)
+
+
+def test_a_blend_that_is_behind_where_free_rates_are_not_names_its_one_composition():
+    # By hand: each zone bears 5 of what the other lacks. With K as a share s of N, zone 1 stops at 5 / s of N and zone
+    # 2 at 5 s of K: 70 behind for s = 1, 40 for one product alone, 39.375, the least, for s = 1/8 or 8. The search is
+    # not proven where a blend falls behind: it may stop at 40.
+    # Rates of their own meet both, so all of what the blend leaves is gone without it.
+    made = programme(crossed(), spreading="blend")
+    assert programme(crossed(), spreading="separate").binding == ()
+    assert 39.3 < sum(float(b.behind_kg_ha.sum()) for b in made.balances) < 40.1
+    assert not made.proven
+    (limit,) = made.binding
+    assert (limit.name, limit.element) == ("one_blend", "")
+    assert limit.relief == pytest.approx(1.0)
+
+
+def test_a_blend_is_not_named_for_what_a_cap_keeps_back_as_well():
+    # By hand: under a cap of 30 kg/ha of N rates of their own leave 10 of 40 behind in zone 1 and nothing in zone 2.
+    # The blend then does best with potash all but alone, 39.375 to 40 behind: 10 of that is the cap's.
+    made = programme(crossed(cap_per_pass_kg_ha={"N": 30.0}), spreading="blend")
+    assert [limit.name for limit in made.binding] == ["one_blend", "cap_per_pass"]
+    assert [limit.relief for limit in made.binding] == pytest.approx([0.75, 0.25], abs=0.005)

@@ -33,6 +33,12 @@ def tomatoes():
 
 
 @pytest.fixture(scope="session")
+def corn():
+    """A large field; urea comes after the poorest zone would run short, but for the nitrogen of ammonium sulfate."""
+    return planned("irrigated_corn")
+
+
+@pytest.fixture(scope="session")
 def garden():
     """One composite sample."""
     return planned("home_garden")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date
 
 import numpy as np
 import pytest
@@ -14,7 +13,7 @@ from zonemap.report.document.evidence import uncertainty, variograms
 from zonemap.report.document.parts import Table
 from zonemap.report.document.passes import application_facts, checks_of, zone_amounts
 from zonemap.report.document.result import sections_of
-from zonemap.report.document.spreading import balance, by_when, others, rates
+from zonemap.report.document.spreading import balance, others, rates
 from zonemap.report.document.value import value
 from zonemap.units import KG_HA_PER_LB_AC, KG_PER_LB
 from zonemap.values.note import Note
@@ -65,14 +64,6 @@ def test_the_programme_taken_is_said_to_be_and_why_another_cannot_be_had(tomatoe
     assert taken == [("least cost", "a trip a product")]
     assert number(section.tables[0].rows[0][4]) == pytest.approx(tomatoes.programmes.chosen.cost, abs=0.005)
     assert section.points[0] == "mineral only: no mineral product holds what is lacking."
-
-
-def test_days_are_those_of_the_needs(tomatoes):
-    (table,) = by_when(tomatoes).tables
-    days = {need.quantity: (str(need.first_short_day), str(need.spread_by)) for need in tomatoes.needs}
-    assert table.rows
-    for row in table.rows:
-        assert (row[1], row[3]) == days[row[0]]
 
 
 def test_losses_are_those_of_the_plan_and_one_is_chosen(tomatoes):
@@ -164,13 +155,3 @@ def test_large_figures_are_written_out(stripes):
     plan = replace(stripes, prescription=replace(stripes.prescription, applications=(application,)))
     cells = checks_of(plan, application, operator_sheet(plan.prescription, plan.case.field, fast)).rows[0]
     assert "e+" not in " ".join(cells)
-
-
-def test_a_pass_after_the_latest_day_is_said_to_be_late(tomatoes):
-    early = tomatoes.prescription.applications[0]
-    assert dict(application_facts(tomatoes, early, None))["Latest day"] == "2026-05-24 for N"
-    late = replace(early, on=date(2026, 5, 25))
-    told = dict(application_facts(replace(tomatoes, programmes=None), late, None))["Latest day"]
-    assert told == "2026-05-24 for N; this pass is later for N"
-    # a programme that is never behind serves the zones' own days, not those of the field's poorest tenth
-    assert dict(application_facts(tomatoes, late, None))["Latest day"] == "2026-05-24 for N"

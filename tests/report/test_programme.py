@@ -1,12 +1,14 @@
 """The programme in words and as plain values."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from zonemap.report.programme import programme_lines, programme_sentences, programmes_json
 from zonemap.report.programme_figure import has_picture, programme_figure
+from zonemap.values.programme import Limit
 
 
 def test_the_table_names_every_way_and_marks_the_chosen(limed):
@@ -39,3 +41,14 @@ def test_the_picture_has_a_panel_an_element_and_one_of_costs(tomatoes):
     titles = [axes.get_title(loc="left") for axes in programme_figure(tomatoes).axes]
     assert any(title.startswith("N: up to") for title in titles)
     assert any("cost" in title for title in titles)
+
+
+def test_a_blend_that_falls_behind_is_said_to_be_held_back_by_its_composition(limed):
+    chosen = limed.programmes.chosen
+    path = replace(chosen.balances[0].path, lacking_kg_ha=chosen.balances[0].path.lacking_kg_ha + 1e4)
+    behind = replace(chosen.balances[0], path=path)
+    made = replace(chosen, spreading="blend", balances=(behind,), binding=(Limit("one_blend"),), missing=())
+    plan = replace(limed, programmes=replace(limed.programmes, chosen=made))
+    said = " ".join(programme_sentences(plan))
+    assert 'One composition of the blend for all zones of a pass (spread = "blend") holds it back' in said
+    assert "days and products named" not in said

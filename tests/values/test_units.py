@@ -42,3 +42,11 @@ def test_label_forms_are_masses_of_the_element():
     element, fraction = units.LABEL_FORMS["P2O5"]
     assert (element, round(fraction, 4)) == ("P", 0.4364)
     assert set(units.ELEMENTS) <= set(units.LABEL_FORMS)
+
+
+def test_yields_in_the_units_of_rules():
+    # Iowa State University Extension, Ag Decision Maker C6-80, Metric Conversions (from memory): 1 t/ha is 15.93 bu/ac
+    # of corn (56 lb) and 14.87 of soybean and wheat (60 lb); 2.2417 t/ha are one short ton an acre.
+    assert pytest.approx(15.93, abs=0.005) == units.US_YIELD_PER_T_HA["corn"]
+    assert pytest.approx(14.87, abs=0.005) == units.US_YIELD_PER_T_HA["soybean"] == units.US_YIELD_PER_T_HA["wheat"]
+    assert pytest.approx(1 / 2.2417, abs=5e-6) == units.US_YIELD_PER_T_HA["alfalfa"]

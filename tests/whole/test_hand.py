@@ -162,3 +162,18 @@ def test_covariates_may_take_part_in_the_zones(tmp_path, copy_of):
     assert plan.choice.certainty is not None
     # elevation and conductivity weigh four times what the surfaces do: cells are grouped otherwise
     assert plan.zones.count != plain.zones.count or np.mean(plan.zones.number != plain.zones.number) > 0.05
+
+
+def test_a_pipeline_may_take_covariates_as_external_drift(tmp_path, copy_of):
+    shipped = read_pipeline("season_supply").text
+    changed = shipped.replace('use = "integrated_block_kriging"', 'use = "external_drift_kriging"', 1)
+    changed = changed.replace('use = "square_cells"', 'use = "square_cells"\ncell_m = 20', 1)
+    mine = tmp_path / "drift.toml"
+    mine.write_text(changed, encoding="utf-8")
+
+    plan = plan_field(copy_of("rolling_potatoes"), pipeline=str(mine), out=tmp_path / "out").plan
+
+    assert plan.surfaces["N"].evidence.covariates == ("elevation", "conductivity")
+    assert any("N: taken to follow elevation and conductivity in a straight line" in note.text for note in plan.notes)
+    with pytest.raises(InputError, match=r"there is no covariate to be the drift. Add a \[\[covariate\]\]"):
+        plan_field(copy_of("organic_tomatoes"), pipeline=str(mine), out=tmp_path / "none")

@@ -136,6 +136,41 @@ def test_the_fields_yield_goal_serves_a_rule_of_its_crop_only(tmp_path, copy_of,
         plan_field(folder, pipeline=coarse, out=tmp_path / "soybean")
 
 
+def metric(document, *, goal):
+    """The same field, read in metric units, with the yield goal of its two rules in t/ha."""
+    for rule in document["rule"][:2]:
+        rule.pop("yield_goal")
+        rule.update(goal)
+
+
+def test_a_yield_goal_in_tonnes_a_hectare_asks_for_the_same_rates(tmp_path, copy_of, coarse):
+    # 190 bu/ac of 56 lb are 190 x 62.77 kg/ha (crops.toml states the same factor): 11.926 t/ha
+    folder = copy_of("limed_rotation")
+    stated = plan_field(folder, pipeline=coarse, out=tmp_path / "stated").plan
+    edit(folder, lambda document: metric(document, goal={"yield_goal_t_ha": 11.926}))
+    taken = plan_field(folder, pipeline=coarse, out=tmp_path / "taken").plan
+    for ours, theirs in zip(taken.needs, stated.needs, strict=True):
+        np.testing.assert_allclose(ours.curve.need_kg_ha, theirs.curve.need_kg_ha, rtol=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("goal", "mend"),
+    [
+        ({"yield_goal_t_ha": 12, "yield_goal": 190}, "yield_goal is stated too. Keep one of the two"),
+        (
+            {"yield_goal_t_ha": 12, "crop": "okra"},
+            "'okra' has no weight of a bushel. Write crop = one of alfalfa, corn",
+        ),
+    ],
+    ids=["stated twice", "no bushel"],
+)
+def test_a_yield_goal_in_tonnes_that_says_nothing_clear_is_refused(goal, mend, tmp_path, copy_of, coarse):
+    folder = copy_of("limed_rotation")
+    edit(folder, lambda document: metric(document, goal=goal))
+    with pytest.raises(InputError, match=mend):
+        plan_field(folder, pipeline=coarse, out=tmp_path / "out")
+
+
 @pytest.mark.parametrize(("value", "product"), [("pH", "lime"), ("CEC", "potash")])
 def test_a_product_of_a_rule_and_of_a_table_is_refused(tmp_path, copy_of, coarse, value, product):
     folder = copy_of("limed_rotation")

@@ -31,6 +31,8 @@ class Parameter:
         Whether such a quantity's line against the mapped value stands for it instead of its mean.
     by_crop
         Whether the rule's own table of crops holds it where it is not stated.
+    optional
+        Whether it may be left out without a word; its meaning says what counts then.
     """
 
     meaning: str
@@ -40,6 +42,7 @@ class Parameter:
     most: float = float("inf")
     follows: bool = False
     by_crop: bool = False
+    optional: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +90,7 @@ _NITRATE = (
     "calcium phosphate", "calcium chloride", "CaCl2", "water",
 )  # fmt: skip
 _PPM = ("ppm", "mg/kg")
-_YIELD = Parameter("yield goal, bu/ac (alfalfa: ton/ac)")
+_YIELD = Parameter("yield goal, bu/ac (alfalfa: ton/ac), or yield_goal_t_ha")
 _CEC = Parameter("cation exchange capacity, cmolc/kg", columns=("CEC", "cec"), unit="cmolc/kg")
 _LEVELS = {
     "critical_level": Parameter("critical level, Mehlich-3 ppm", by_crop=True),
@@ -120,7 +123,7 @@ CARDS: Mapping[str, RuleCard] = {
         "University of Nebraska-Lincoln, Nutrient Management Suggestions for Corn (EC117)",
         "NO3", _PPM, _NITRATE, "N",
         {
-            "yield_goal": Parameter("yield goal, bu/ac"),
+            "yield_goal": Parameter("yield goal, bu/ac, or yield_goal_t_ha"),
             "organic_matter": Parameter("organic matter, percent", columns=("OM", "organic_matter", "om"), unit="%"),
             "credits": Parameter("nitrogen of legumes, manure and water, lb/ac", 0.0),
         },
@@ -138,7 +141,7 @@ CARDS: Mapping[str, RuleCard] = {
         "K", ("index",), _MEHLICH_3, "K", {"equation": _EQUATION},
     ),
     "north_carolina_lime": RuleCard(
-        "North Carolina lime", f"{_CIRCULAR}, lime",
+        "North Carolina lime", f"{_CIRCULAR}, lime, with its residual credit",
         "pH", ("pH",), (), "",
         {
             "target_ph": Parameter("pH to reach, below 6.6", 6.0),
@@ -147,11 +150,16 @@ CARDS: Mapping[str, RuleCard] = {
                 "buffer pH of the laboratory (Mehlich buffer)",
                 columns=("BpH", "buffer_pH"), unit="pH", most=6.7, follows=True,
             ),
+            "last_lime": Parameter("lime spread last, ton/ac, all over the field; 0 where not stated", optional=True),
+            "last_lime_months": Parameter("months since then", optional=True),
+            "lime_lost_a_month": Parameter(
+                "percent of it that no longer counts a month: 8 where not stated, 16 on organic soils", optional=True
+            ),
         },
         "The lime rate is for agricultural limestone of 90 % neutralizing value (from memory), mixed into the top 6 to "
-        "8 in: another depth or stone needs another rate. Lime spread within the last year is not taken off, and the "
-        "service asks for none where less than 0.3 ton/ac is needed; without tillage, no more than 1 to 1.5 "
-        "ton/ac at once.",
+        "8 in: another depth or stone needs another rate. Lime spread within the last year counts only where last_lime "
+        "says so, and the service asks for none where less than 0.3 ton/ac is needed; without tillage, no more than "
+        "1 to 1.5 ton/ac at once.",
     ),
 }  # fmt: skip
 

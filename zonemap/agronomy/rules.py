@@ -153,12 +153,34 @@ def north_carolina(index: FloatArray, *, equation: int) -> FloatArray:
     return np.asarray(np.maximum(square * held**2 - linear * held + constant, 0.0))
 
 
-def north_carolina_lime(ph: FloatArray, *, target_ph: float, buffer_ph: FloatArray | float) -> FloatArray:
-    """Lime, ton/ac: acidity 4 (6.6 - BpH) times (target - pH) / (6.6 - pH), not below 0.
+#: percent of lime spread that no longer counts, for every month since, on mineral soils; source beside the function
+_LIME_LOST_A_MONTH = 8.0
+
+
+def residual_lime_credit(last_lime: float, *, months: float, lost_a_month: float) -> float:
+    """Lime, ton/ac, that still counts of what was last spread: less by a share of it for every month, not below 0.
 
     References
     ----------
-    As `north_carolina`, Table 2.1 (read, with the example); acidity in meq/100 cm3. Residual credit is left out.
+    NCDA&CS, Soil Testing, Lime and Fertilizer Requirements: 8 % a month on mineral soils, 16 % on mineral-organic and
+    organic ones (read).
+
+    Examples
+    --------
+    >>> residual_lime_credit(1.5, months=4, lost_a_month=8)
+    1.02
+    """
+    return max(last_lime * (1 - months * lost_a_month / 100), 0.0)
+
+
+def north_carolina_lime(
+    ph: FloatArray, *, target_ph: float, buffer_ph: FloatArray | float, credit: float = 0.0
+) -> FloatArray:
+    """Lime, ton/ac: acidity 4 (6.6 - BpH) times (target - pH) / (6.6 - pH), less a residual credit, not below 0.
+
+    References
+    ----------
+    As `north_carolina`, Table 2.1 (read, with the example); acidity in meq/100 cm3.
 
     Examples
     --------
@@ -169,7 +191,7 @@ def north_carolina_lime(ph: FloatArray, *, target_ph: float, buffer_ph: FloatArr
     """
     acidity = np.maximum(4 * (6.6 - np.asarray(buffer_ph)), 0.0)
     below = np.minimum(ph, target_ph)
-    return np.asarray(acidity * (target_ph - below) / (6.6 - below))
+    return np.asarray(np.maximum(acidity * (target_ph - below) / (6.6 - below) - credit, 0.0))
 
 
 def rule_curve(
@@ -284,8 +306,15 @@ def _north_carolina_lime(crop: str, number: _Numbers, following: _Lines, where: 
     target = number["target_ph"]
     if not 4 < target < 6.6:
         raise InputError(f"{where}, target_ph", f"{target:g} is not below 6.6", "Write a pH such as 6.0 or 6.5.")
+    last, months = number.get("last_lime", 0.0), number.get("last_lime_months", 0.0)
+    if (last > 0) != (months > 0):
+        missing = "last_lime_months" if last > 0 else "last_lime"
+        mend = "Write what was spread (ton/ac) and how many months ago: last_lime = 1.5, last_lime_months = 6."
+        raise InputError(f"{where}, {missing}", "is missing beside its fellow, or is 0", mend)
+    lost_a_month = number.get("lime_lost_a_month", _LIME_LOST_A_MONTH)
+    credit = residual_lime_credit(last, months=months, lost_a_month=lost_a_month)
     ph = np.linspace(3.0, target, _KNOTS)
-    return ph, north_carolina_lime(ph, target_ph=target, buffer_ph=following["buffer_ph"].at(ph))
+    return ph, north_carolina_lime(ph, target_ph=target, buffer_ph=following["buffer_ph"].at(ph), credit=credit)
 
 
 _RULES: Mapping[str, Callable[[str, _Numbers, _Lines, str], _Sampled]] = {

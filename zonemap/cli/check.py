@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -20,9 +21,12 @@ def check(folder: Path) -> int:
     from zonemap.io.folder import read_folder
     from zonemap.io.sample_sets import read_other_sets
     from zonemap.job import default_pipeline
+    from zonemap.pipeline.needs import calendar_notes
+    from zonemap.pipeline.notes import price_notes
     from zonemap.report.text import case_text
 
     case, others = read_folder(folder), read_other_sets(folder)
+    case = replace(case, notes=(*case.notes, *calendar_notes(case), *price_notes(case)))
     click.echo(case_text(case, pipeline=default_pipeline(case)))
     for other in others:
         click.echo(f"To compare: {other.samples.count} of {other}: {', '.join(other.samples.quantities)}.")

@@ -19,7 +19,7 @@ from zonemap.geostat.flat import flat_surface
 from zonemap.geostat.integrate import Block, LeftOut, integrated_blocks, integrated_leave_one_out
 from zonemap.geostat.kriging import ordinary_block_kriging
 from zonemap.geostat.mixture import mixture_distribution
-from zonemap.geostat.parameters import covariate_share, parameter_points
+from zonemap.geostat.parameters import covariate_share, drift_share, parameter_points
 from zonemap.geostat.scale import TransformChoice, curvature_of
 from zonemap.geostat.signal import COVARIATES, PLACE, TREND, FamilyChoice, Mix, Places, Standard, families_of
 from zonemap.geostat.threads import one_linear_algebra_thread
@@ -84,8 +84,6 @@ def integrated_block_kriging(
     Measurement error is never in the result. What is left of the nugget is in the field: it stays in a cell that is
     small against its correlation length and averages out over a large one.
     """
-    if short_range_m is not None and not (math.isfinite(short_range_m) and short_range_m > 0):
-        raise InputError("short_range_m", f"{short_range_m} m is no length", "Give a positive number of metres.")
     few = [k for k, quantity in enumerate(measurements) if quantity.count <= MOST_INTEGRATED_POINTS]
     surfaces = _plugged_in(
         {k: quantity for k, quantity in enumerate(measurements) if k not in few},
@@ -97,10 +95,39 @@ def integrated_block_kriging(
         seed=seed,
     )
     chosen = tuple(measurements[k] for k in few)
-    targets = np.column_stack(grid.centres())
-    features = _features(chosen, targets, covariates, side_m=grid.cell_m)
-    fits = fit_covariances(
+    mapped = integrated_surfaces(
         chosen,
+        grid,
+        features_of(chosen, grid, covariates),
+        family=family,
+        transform=transform,
+        block_points=block_points,
+        structure_level=structure_level,
+        short_range_m=short_range_m,
+        seed=seed,
+    )
+    surfaces.update(zip(few, mapped, strict=True))
+    return tuple(surfaces[k] for k in range(len(measurements)))
+
+
+def integrated_surfaces(
+    measurements: tuple[Measurements, ...],
+    grid: Grid,
+    features: Features,
+    *,
+    family: FamilyChoice,
+    transform: TransformChoice,
+    block_points: int,
+    structure_level: float,
+    short_range_m: float | None,
+    seed: int,
+) -> tuple[Surface, ...]:
+    """Surfaces with given features of the cells and of every quantity's points; see `integrated_block_kriging`."""
+    if short_range_m is not None and not (math.isfinite(short_range_m) and short_range_m > 0):
+        raise InputError("short_range_m", f"{short_range_m} m is no length", "Give a positive number of metres.")
+    targets = np.column_stack(grid.centres())
+    fits = fit_covariances(
+        measurements,
         families=families_of(family),
         mixes=features.mixes,
         features=features.sites,
@@ -109,12 +136,13 @@ def integrated_block_kriging(
         plugged_in=False,
         seed=seed,
     )
+    surfaces: dict[int, Surface] = {}
     groups: dict[tuple[bytes, ...], list[_Standard]] = defaultdict(list)
-    for k, quantity, raw, fit in zip(few, chosen, features.sites, fits, strict=True):
+    for k, (quantity, raw, fit) in enumerate(zip(measurements, features.sites, fits, strict=True)):
         if fit.variogram is None:
             surfaces[k] = flat_surface(quantity, grid, fit)
         else:
-            standard = _standard(k, quantity, raw, fit)
+            standard = _standard(k, quantity, raw, fit, drift=features.drift)
             groups[standard.key].append(standard)
     for members in groups.values():
         surfaces.update(
@@ -140,7 +168,7 @@ def _plugged_in(measurements: dict[int, Measurements], grid: Grid, **parameters:
 
 
 @dataclass(frozen=True, slots=True)
-class _Features:
+class Features:
     """What beside place predicts: covariates, or a trend across the field.
 
     Attributes
@@ -153,25 +181,28 @@ class _Features:
         (n, p) of the points of each quantity, as they are.
     targets
         (m, p) of the cells.
+    drift
+        Whether the prediction takes them as straight lines without shrinkage, and place for what is left.
     """
 
     names: tuple[str, ...]
     mixes: tuple[Mix, ...]
     sites: tuple[FloatArray, ...]
     targets: FloatArray
+    drift: bool = False
 
 
-def _features(
-    measurements: tuple[Measurements, ...], targets: FloatArray, covariates: tuple[Covariate, ...], *, side_m: float
-) -> _Features:
+def features_of(measurements: tuple[Measurements, ...], grid: Grid, covariates: tuple[Covariate, ...]) -> Features:
+    """Means of covariates over the cells and about every quantity's points; coordinates where there are none."""
+    targets = np.column_stack(grid.centres())
     sites = [np.column_stack([quantity.easting_m, quantity.northing_m]) for quantity in measurements]
     if not covariates:
-        return _Features((), TREND, tuple(sites), targets)
+        return Features((), TREND, tuple(sites), targets)
     # cells and samples in one call: what is fitted to a sensor's points is fitted once
-    values = covariate_values(covariates, np.vstack([targets, *sites]), side_m=side_m)
+    values = covariate_values(covariates, np.vstack([targets, *sites]), side_m=grid.cell_m)
     ends = np.cumsum([len(targets), *(len(places) for places in sites)])
     cells, *parts = np.split(values, ends[:-1])
-    return _Features(tuple(covariate.name for covariate in covariates), COVARIATES, tuple(parts), cells)
+    return Features(tuple(covariate.name for covariate in covariates), COVARIATES, tuple(parts), cells)
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,11 +237,12 @@ class _Standard:
             self.axes.tobytes(),
             self.sites.xy.tobytes(),
             self.sites.features.tobytes(),
+            self.sites.drift.tobytes(),
             self.relative_nugget.tobytes(),
         )
 
 
-def _standard(position: int, measurements: Measurements, features: FloatArray, fit: Fit) -> _Standard:
+def _standard(position: int, measurements: Measurements, features: FloatArray, fit: Fit, *, drift: bool) -> _Standard:
     order = np.lexsort((measurements.northing_m, measurements.easting_m))
     xy = np.column_stack([measurements.easting_m, measurements.northing_m])[order]
     axes = np.eye(2) if fit.variogram is None or fit.variogram.ratio == 1 else axes_of(fit.variogram)
@@ -225,7 +257,7 @@ def _standard(position: int, measurements: Measurements, features: FloatArray, f
         measurements=measurements,
         fit=fit,
         order=order,
-        sites=Places(xy @ axes.T, standard(features[order]), np.ones((len(order), 1))),
+        sites=_places(xy @ axes.T, standard(features[order]), drift=drift),
         axes=axes,
         standard=standard,
         relative_nugget=1.0 - part + part / measurements.replicates[order],
@@ -236,10 +268,16 @@ def _standard(position: int, measurements: Measurements, features: FloatArray, f
     )
 
 
+def _places(xy: FloatArray, standard: FloatArray, *, drift: bool) -> Places:
+    """Places with standardised features as they are, or as columns of the drift beside the constant."""
+    ones = np.ones((len(xy), 1))
+    return Places(xy, standard[:, :0], np.hstack([ones, standard])) if drift else Places(xy, standard, ones)
+
+
 def _together(
     members: tuple[_Standard, ...],
     targets: FloatArray,
-    features: _Features,
+    features: Features,
     *,
     families: tuple[Family, ...],
     side_m: float,
@@ -272,14 +310,14 @@ def _together(
         slope,
         first.axes,
     )
-    cells = Places(targets @ first.axes.T, first.standard(features.targets), np.ones((len(targets), 1)))
+    cells = _places(targets @ first.axes.T, first.standard(features.targets), drift=features.drift)
     said = integrated_blocks(sites, values, cells, points, block, relative_nugget=relative)
     left_out = integrated_leave_one_out(sites, values, points, relative_nugget=relative)
     surfaces = {}
     for q, member in enumerate(members):
         surface = _surface(member, said[q], left_out, q)
         if features.names:
-            share = covariate_share(points)[q]
+            share = (drift_share(points, sites, values) if features.drift else covariate_share(points))[q]
             evidence = replace(surface.evidence, covariates=features.names, covariate_share=float(share))
             surface = replace(surface, evidence=evidence)
         surfaces[member.position] = surface

@@ -114,6 +114,20 @@ def covariate_share(points: ParameterPoints) -> FloatArray:
     return np.asarray((shares @ pattern) / pattern.sum(axis=0))
 
 
+def drift_share(points: ParameterPoints, sites: Places, values: FloatArray) -> FloatArray:
+    """(quantities,) variance of the drift's least squares lines at the sites, as a share of theirs and the pattern's.
+
+    Parameters
+    ----------
+    values
+        (n, quantities), as for `parameter_points`.
+    """
+    lines = sites.drift @ np.linalg.lstsq(sites.drift, values, rcond=None)[0]
+    pattern = ((1.0 - points.nugget_share)[:, None] * points.sill * points.weight).sum(axis=0)
+    explained = lines.var(axis=0)
+    return np.asarray(explained / (explained + pattern))
+
+
 def _heaviest(weight: FloatArray) -> FloatArray:
     """Weights by column, summing to 1, the lightest points set to 0."""
     weight = weight / weight.sum(axis=0)

@@ -250,6 +250,7 @@ class RuleTable(TomlTable):
     product: Text | None = Field(None, description='Write the product it is to be met with: product = "potash".')
     crop: Text | None = Field(None, description='Write crop = "corn".')
     yield_goal: Positive | None = Field(None, description="Write a positive number in bu/ac: yield_goal = 180.")
+    yield_goal_t_ha: Positive | None = Field(None, description="Write a positive number: yield_goal_t_ha = 11.5.")
     cec: Positive | None = Field(None, description="Write cmolc/kg (meq/100 g): cec = 15.")
     critical_level: Positive | None = Field(None, description="Write ppm, Mehlich-3: critical_level = 120.")
     maintenance_limit: Positive | None = Field(None, description="Write ppm, Mehlich-3: maintenance_limit = 170.")
@@ -259,6 +260,9 @@ class RuleTable(TomlTable):
     equation: Annotated[int, Field(ge=1, le=100)] | None = Field(None, description="Write a number: equation = 14.")
     target_ph: Positive | None = Field(None, description="Write the pH to reach: target_ph = 6.0.")
     buffer_ph: Positive | None = Field(None, description="Write the laboratory's buffer pH: buffer_ph = 6.3.")
+    last_lime: NotNegative | None = Field(None, description="Write ton/ac of lime spread last: last_lime = 1.5.")
+    last_lime_months: NotNegative | None = Field(None, description="Write months since then: last_lime_months = 6.")
+    lime_lost_a_month: Positive | None = Field(None, description="Write percent: lime_lost_a_month = 8.")
 
 
 _Pans = Annotated[list[Annotated[list[float], Field(min_length=2, max_length=2)]], Field(min_length=2, max_length=500)]

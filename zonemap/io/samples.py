@@ -180,7 +180,9 @@ def _placed(
     away = _distance(boundary, easting, northing)
     if np.mean(away > _ON_EDGE_M) > 0.5:
         exchanged = coordinates.transform_points(second, first, source=source, target=boundary.crs)
-        _refuse_elsewhere(away, _distance(boundary, *exchanged), stated, where=sheet.table.name)
+        mirrored = coordinates.transform_points(-first, second, source=source, target=boundary.crs)
+        others = (_distance(boundary, *exchanged), _distance(boundary, *mirrored))
+        _refuse_elsewhere(away, *others, stated, where=sheet.table.name)
     far = far_from_field_m(boundary)
     names = _ids(sheet.table, layout)
     notes += _outside_notes(
@@ -204,14 +206,19 @@ def _distance(boundary: Boundary, easting: FloatArray, northing: FloatArray) -> 
     return away
 
 
-def _refuse_elsewhere(away: FloatArray, away_exchanged: FloatArray, stated: SamplesTable, *, where: str) -> None:
-    """Refuse samples most of which lie outside, saying so when exchanged coordinates would fit."""
+def _refuse_elsewhere(
+    away: FloatArray, away_exchanged: FloatArray, away_mirrored: FloatArray, stated: SamplesTable, *, where: str
+) -> None:
+    """Refuse samples most of which lie outside, saying so when exchanged or mirrored coordinates would fit."""
     if np.mean(away_exchanged > _ON_EDGE_M) <= 0.5:
         what = "only with first and second coordinate exchanged do the samples fall in the boundary"
         mend = f"{_SWAP} if the samples are wrong, or swap = true under [field] if the boundary is."
         if stated.swap:
             mend = "Remove swap = true under [samples]."
         raise InputError(where, what, mend)
+    if np.mean(away_mirrored > _ON_EDGE_M) <= 0.5:
+        what = "only with the other sign of the longitude do the samples fall in the boundary"
+        raise InputError(where, what, "Write longitudes west of Greenwich as negative numbers: -96.52, not 96.52.")
     count, nearest = int(np.sum(away > _ON_EDGE_M)), float(np.min(away[away > _ON_EDGE_M]))
     what = f"{count} of {away.size} samples lie outside the boundary, the nearest {nearest:,.0f} m away"
     raise InputError(where, what, "Is it the wrong field? Check the boundary, the samples and the CRS of both.")

@@ -27,6 +27,8 @@ from zonemap.values.season import Product, RateTable
 from zonemap.values.surface import Surface
 from zonemap.values.zones import Zones
 
+#: spreading for a crop starts after the harvest before it: a day earlier than this is likely of another year
+_EARLY_DAYS = 300
 #: the crop counts as running short where this share of field and uncertainty is short
 _FIRST_SHORT_SHARE = 0.1
 
@@ -48,15 +50,15 @@ def season_shortfall(case: Case, surfaces: Mapping[str, Surface], grid: Grid) ->
         what = f"demand per day cannot be compared with a {case.samples.basis.kind} value"
         raise InputError("field.toml, samples.basis", what, "Give resin supply rates, or a [[rate_table]].")
     refuse_rules(case)
+    early = calendar_notes(case)
     demands, response_notes = _responding(case, crop_demand(case.crop, case.season.temperatures, units=case.units))
-    _refuse_late_days(case, demands)
     pairs = [
         _nutrient_need(case, demand, surfaces[demand.nutrient], grid)
         for demand in demands
         if demand.nutrient in surfaces
     ]
     fixation = fixation_notes(case.crop, surfaces)
-    notes = [*response_notes, *fixation, *(note for _, notes in pairs for note in notes)]
+    notes = [*early, *response_notes, *fixation, *(note for _, notes in pairs for note in notes)]
     known = {demand.nutrient for demand in demands}
     unknown = [quantity for quantity in surfaces if quantity not in known]
     if unknown:
@@ -68,6 +70,28 @@ def season_shortfall(case: Case, surfaces: Mapping[str, Surface], grid: Grid) ->
         what = f"none of {', '.join(surfaces)} has a demand curve for {case.crop.name}"
         raise InputError("field.toml, samples.columns", what, "Name the nutrients (N, P, K ...), or give crop.demand.")
     return tuple(need for need, _ in pairs), tuple(notes)
+
+
+def calendar_notes(case: Case) -> tuple[Note, ...]:
+    """Check crop, yield goal and days of spreading against one another, before any surface is made.
+
+    Raises
+    ------
+    InputError
+        For an unknown crop, a yield out of its range, or days that all come after the crop has stopped feeding.
+    """
+    if case.crop is None or case.samples.basis.kind != "resin":
+        return ()
+    _refuse_late_days(case, crop_demand(case.crop, case.season.temperatures, units=case.units))
+    planted = case.crop.planted
+    early = [on for on in case.season.apply_on if (planted - on).days > _EARLY_DAYS]
+    if not early:
+        return ()
+    days = ", ".join(str(on) for on in early)
+    text = (
+        f"field.toml, season, apply_on: {days} is over {_EARLY_DAYS} days before planting, {planted}. Check the year."
+    )
+    return (Note("warning", text),)
 
 
 def rate_table(case: Case, surfaces: Mapping[str, Surface], grid: Grid) -> Needs:
@@ -166,10 +190,15 @@ def _timing_notes(need: Need, demand: Demand, surface: Surface, grid: Grid, unit
     supply = surface.at_score(0.0)
     lost = whole.at(supply) - need.curve.at(supply)
     mean_lost = float(lost @ grid.cell_area_ha / grid.cell_area_ha.sum())
-    late = f"the first possible day, {need.on}, is after the last useful one, {need.spread_by}"
+    late = (
+        f"the first possible day, {need.on}, is after {need.spread_by}, the last one that would still serve the poorest"
+    )
     texts = in_both(
         units,
-        lambda read: f"{demand.nutrient}: {late}; about {read.rate(mean_lost)} lacking until then cannot be made up.",
+        lambda read: (
+            f"{demand.nutrient}: {late} tenth of the field; over the field about {read.rate(mean_lost)} lacking until "
+            "then cannot be made up."
+        ),
     )
     return (Note("warning", *texts),)
 

@@ -15,10 +15,13 @@ from zonemap.values.case import Case
 from zonemap.values.delivery import Delivery, HeadingScores
 from zonemap.values.note import Note
 from zonemap.values.prescription import Prescription
+from zonemap.values.programme import Programmes
 from zonemap.values.season import Product
 from zonemap.values.surface import Surface
 
-#: crops that are walked on, and the quick nitrogen they bear at once: 1 lb/1000 ft2 (common practice)
+#: crops that are walked on, and the quick nitrogen they bear at once: 1 lb/1000 ft2, Cornell University, Lawn Care: The
+#: Easiest Steps to an Attractive Environmental Asset, Feeding (read: never more at a time, of any source, on lawns);
+#: greens are given far less at a time (common practice)
 _TURF = frozenset({"putting_green", "cool_season_lawn"})
 _MOST_TURF_N_KG_HA = KG_HA_PER_LB_1000FT2
 #: a rate is right within a tenth; a heading is worth a word where it puts this much more of the area right
@@ -40,6 +43,50 @@ def limit_notes(prescription: Prescription, case: Case) -> tuple[Note, ...]:
             text = f"{application.product.name}: the largest rate leaves zone {zones} short; make a second pass."
             notes.append(Note("warning", text))
     return tuple(notes)
+
+
+def price_notes(case: Case) -> tuple[Note, ...]:
+    """Say what a product without a price counts as when products are chosen."""
+    unpriced = [product.name for product in case.products if product.price_per_kg is None]
+    if not unpriced:
+        return ()
+    counts = "so the least mass stands for the least cost"
+    if len(unpriced) < len(case.products):
+        counts = "so they are taken only where no priced product will do, and what the plan costs is not known"
+    text = f"{', '.join(unpriced)}: no price, {counts}. Write price_per_ton = 520 (or price_per_bag) in [[product]]."
+    return (Note("warning", text),)
+
+
+def answer_notes(programmes: Programmes | None, case: Case) -> tuple[Note, ...]:
+    """Warn of what is short and what the answer asked for, or the passes, keep all products away from.
+
+    What no product holds at all is said where the needs are.
+    """
+    notes = []
+    for element in () if programmes is None else programmes.chosen.missing:
+        holding = [product for product in case.products if product.analysis.get(element, 0.0) > 0]
+        if holding:
+            names = " and ".join(product.name for product in holding)
+            notes.append(
+                Note("warning", f"{element}: is short, and none is planned: {_kept_out(holding, case, names)}")
+            )
+    return tuple(notes)
+
+
+def _kept_out(holding: Sequence[Product], case: Case, names: str) -> str:
+    """Say why products are not used, and the mend."""
+    organic = case.season.terms.organic
+    wanted = {"none": "mineral", "all": "organic"}.get(organic, "")
+    if wanted and not any(product.source == wanted for product in holding):
+        return (
+            f'organic = "{organic}" under [programme] leaves out {names}, and nothing else holds it. '
+            f'Add {"a mineral" if wanted == "mineral" else "an organic"} [[product]] that does, or set organic = "any".'
+        )
+    one = "it" if len(holding) == 1 else "one of them"
+    return (
+        f"{names} may go on no pass. Name {one} under products of a [[pass]], or leave that key out; urea and its like "
+        "never go with the seed."
+    )
 
 
 def delivery_notes(deliveries: Sequence[Delivery], headings: HeadingScores | None) -> tuple[Note, ...]:
@@ -79,8 +126,13 @@ def _turf_cautions(case: Case, prescription: Prescription) -> list[Note]:
     notes = []
     for application in prescription.applications:
         product = application.product
-        most = float(application.rate_kg_ha.max()) * product.analysis.get("N", 0.0)
-        if product.release_half_life_days is None and most > _MOST_TURF_N_KG_HA:
+        quick = sum(
+            share * part.analysis.get("N", 0.0)
+            for part, share in application.parts or ((product, 1.0),)
+            if part.release_half_life_days is None
+        )
+        most = float(application.rate_kg_ha.max()) * quick
+        if most > _MOST_TURF_N_KG_HA:
             notes.append(Note("caution", *in_both(case.units, partial(_burns, product.name, most))))
     return notes
 
@@ -88,7 +140,8 @@ def _turf_cautions(case: Case, prescription: Prescription) -> list[Note]:
 def _burns(name: str, n_kg_ha: float, read: Reader) -> str:
     return (
         f"{name}: {read.small_rate(n_kg_ha)} of quick nitrogen at once burns turf; keep each time to "
-        f"{read.small_rate(_MOST_TURF_N_KG_HA)} (common practice), spread it dry and water it in."
+        f"{read.small_rate(_MOST_TURF_N_KG_HA)} at most (Cornell University, Lawn Care: The Easiest Steps), spread it dry "
+        "and water it in."
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -19,6 +20,7 @@ from zonemap.errors import InputError
 from zonemap.pipeline.costing import need_costs, share_short
 from zonemap.products.sources import cheapest_source
 from zonemap.products.timing import choose_day
+from zonemap.units import US_YIELD_PER_T_HA
 from zonemap.values.arrays import FloatArray
 from zonemap.values.case import Case
 from zonemap.values.grid import Grid
@@ -29,6 +31,7 @@ from zonemap.values.season import Product, RateTable
 from zonemap.values.surface import Surface
 
 _LIME = "lime"
+_METRIC_GOAL = "yield_goal_t_ha"
 #: a quantity is read from its line against another with so many samples, and so clear a line: our own choice
 _LEAST_PAIRS, _LEAST_CORRELATION = 8, 0.5
 
@@ -144,6 +147,7 @@ def _numbers(
     case: Case, rule: Rule, card: RuleCard, quantity: str, *, where: str
 ) -> tuple[dict[str, Line], list[Note]]:
     """Every parameter of a rule: as stated, else the crop's yield goal or what was measured, else the default."""
+    rule = replace(rule, number=_in_units_of_the_rule(case, rule, card, where=where))
     stray = [key for key in rule.number if key not in card.parameters]
     if stray:
         takes = ", ".join(card.parameters) or "none"
@@ -153,7 +157,7 @@ def _numbers(
         if key in rule.number:
             _refuse_too_much(parameter, rule.number[key], where=f"{where}, {key}")
             continue
-        goal = _yield_goal(case, rule) if key == "yield_goal" else None
+        goal = _yield_goal(case, rule, card) if key == "yield_goal" else None
         column = next((name for name in parameter.columns if name in case.samples.columns), None)
         if goal is not None:
             numbers[key] = Line(goal)
@@ -163,18 +167,41 @@ def _numbers(
         elif parameter.default is not None:
             numbers[key] = Line(parameter.default)
             notes.append(Note("warning", f"{card.title}: {parameter.meaning} was taken as {parameter.default:g}."))
-        elif not parameter.by_crop:
+        elif not (parameter.by_crop or parameter.optional):
             raise InputError(
                 f"{where}, {key}", f"is missing: {parameter.meaning}", f"Write {key} = ... in this [[rule]]."
             )
     return numbers, notes
 
 
-def _yield_goal(case: Case, rule: Rule) -> float | None:
-    """The field's own yield goal, where it is of the rule's crop and in its unit."""
-    if case.crop is None or case.units != "us" or rule.crop not in ("", case.crop.name):
+def _in_units_of_the_rule(case: Case, rule: Rule, card: RuleCard, *, where: str) -> dict[str, float]:
+    """Stated numbers, a yield goal in t/ha turned into the unit of the rule's source."""
+    number = dict(rule.number)
+    if _METRIC_GOAL not in number or "yield_goal" not in card.parameters:
+        return number
+    if "yield_goal" in number:
+        raise InputError(f"{where}, {_METRIC_GOAL}", "yield_goal is stated too", "Keep one of the two.")
+    factor = US_YIELD_PER_T_HA.get(_crop_of(case, rule, card))
+    if factor is None:
+        what = f"'{_crop_of(case, rule, card)}' has no weight of a bushel"
+        mend = f"Write crop = one of {', '.join(sorted(US_YIELD_PER_T_HA))}, or yield_goal in the unit of the rule."
+        raise InputError(f"{where}, {_METRIC_GOAL}", what, mend)
+    number["yield_goal"] = number.pop(_METRIC_GOAL) * factor
+    return number
+
+
+def _crop_of(case: Case, rule: Rule, card: RuleCard) -> str:
+    return rule.crop or (case.crop.name if case.crop else card.crop)
+
+
+def _yield_goal(case: Case, rule: Rule, card: RuleCard) -> float | None:
+    """The field's own yield goal in the unit of the rule, where it is of the rule's crop."""
+    if case.crop is None or case.crop.yield_goal is None or rule.crop not in ("", case.crop.name):
         return None
-    return case.crop.yield_goal
+    if case.units == "us":
+        return case.crop.yield_goal
+    factor = US_YIELD_PER_T_HA.get(_crop_of(case, rule, card))
+    return None if factor is None else case.crop.yield_goal * factor
 
 
 def _refuse_too_much(parameter: Parameter, number: float, *, where: str) -> None:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from datetime import date, timedelta
 from itertools import combinations
 
 import numpy as np
 
 from zonemap.agronomy.rate import pooled_quantile
-from zonemap.pipeline.notes import too_little
+from zonemap.pipeline.notes import answer_notes, price_notes, too_little
 from zonemap.pipeline.parse import Pipeline
 from zonemap.pipeline.shaping import blank_prescription
 from zonemap.products.compatibility import conflicts
@@ -21,7 +22,7 @@ from zonemap.values.need import Demand, Need
 from zonemap.values.note import Note
 from zonemap.values.plan import ZoneReport
 from zonemap.values.prescription import Application, Prescription
-from zonemap.values.programme import Ask, NeedPath, Programmes
+from zonemap.values.programme import TRIFLE, Ask, NeedPath, Programmes
 from zonemap.values.season import Product
 from zonemap.values.surface import Surface
 from zonemap.values.zones import Outlines, ZoneChoice
@@ -29,6 +30,8 @@ from zonemap.zoning.outline import single_parts
 
 #: a zone without spreadable area still has a price per area
 _LEAST_HA = 1e-9
+#: needs below this count as this where shares of them are taken
+_LEAST_NEED_KG_HA = 0.1
 
 
 def spread(
@@ -47,11 +50,18 @@ def spread(
     paths = need_paths(needs, report, surfaces, choice, grid)
     programmes: Programmes | None = None
     applications: list[Application] = []
+    unpriced: tuple[Note, ...] = ()
     if paths and case.products:
+        unpriced = price_notes(case)
         programmes = pipeline.run("products", ask_of(case, paths, blank.zone_area_ha(choice.zones.count)))
         applications = list(programmes.chosen.doses)
     tables, notes = _of_tables(case, pipeline, needs, report)
-    return replace(blank, applications=(*applications, *tables)), programmes, (*shape_notes, *notes), paths
+    return (
+        replace(blank, applications=(*applications, *tables)),
+        programmes,
+        (*shape_notes, *unpriced, *answer_notes(programmes, case), *notes),
+        paths,
+    )
 
 
 def need_paths(
@@ -89,10 +99,21 @@ def lacking_path(demand: Demand, supply_kg_ha_day: FloatArray, *, short_cost: fl
     """
     response = demand.response[None, :]
     daily = np.maximum(demand.demand_kg_ha_day[None, :] - supply_kg_ha_day[:, None] * response, 0.0)
-    nothing = np.zeros(supply_kg_ha_day.size)
+    lacking, nothing = np.cumsum(daily, axis=1), np.zeros(supply_kg_ha_day.size)
     return NeedPath(
-        demand.nutrient, demand.first_day, np.cumsum(daily, axis=1), nothing, short_cost, demand.total_kg_ha
+        demand.nutrient,
+        demand.first_day,
+        lacking,
+        nothing,
+        short_cost,
+        demand.total_kg_ha,
+        short_from=_short_from(lacking, demand),
     )
+
+
+def _short_from(lacking_kg_ha: FloatArray, demand: Demand) -> date | None:
+    short = (lacking_kg_ha > TRIFLE * max(float(lacking_kg_ha[:, -1].max()), _LEAST_NEED_KG_HA)).any(axis=0)
+    return demand.first_day + timedelta(days=int(short.argmax())) if short.any() else None
 
 
 def ask_of(case: Case, paths: tuple[NeedPath, ...], zone_area_ha: FloatArray) -> Ask:
@@ -124,8 +145,6 @@ def never_blended(products: Sequence[Product]) -> frozenset[frozenset[str]]:
 
 def _amount(need: Need, kg_ha: FloatArray) -> NeedPath:
     """Need without a calendar, by a rule for an extract."""
-    from datetime import date
-
     nothing = np.zeros(kg_ha.size)
     return NeedPath(need.element, date.min, kg_ha[:, None], nothing, need.costs.short, dated=False)
 

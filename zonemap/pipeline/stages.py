@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from zonemap.agronomy.rate import zone_need
+from zonemap.geostat.external_drift import external_drift_kriging
 from zonemap.geostat.integrated import integrated_block_kriging
 from zonemap.geostat.kriging import field_mean, ordinary_block_kriging, ordinary_point_kriging, single_value
 from zonemap.geostat.many_points import many_point_block_kriging
@@ -31,6 +32,7 @@ STAGES: Mapping[str, Mapping[str, Method]] = {
     "grid": {"square_cells": square_cells},
     "surface": {
         "integrated_block_kriging": integrated_block_kriging,
+        "external_drift_kriging": external_drift_kriging,
         "ordinary_block_kriging": ordinary_block_kriging,
         "ordinary_point_kriging": ordinary_point_kriging,
         "many_point_block_kriging": many_point_block_kriging,

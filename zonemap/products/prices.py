@@ -90,6 +90,25 @@ def binding_limits(solution: Solution, remodel: Callable[[Ask], Model]) -> tuple
     return tuple(sorted(found, key=lambda limit: (-limit.relief, limit.name, limit.element)))
 
 
+def limits_of_blend(blended: Solution, free: Solution, remodel: Callable[[Ask], Model]) -> tuple[Limit, ...]:
+    """Limits that keep a blend behind: its one composition, and those that would keep rates of each product's own so.
+
+    The relief of the composition is what such rates would spare; all are shares of what the blend leaves.
+
+    Parameters
+    ----------
+    free
+        The programme of the same ask whose products have rates of their own.
+    """
+    together, apart = (_weighed(made.model, made.behind) for made in (blended, free))
+    if together <= 0:
+        return ()
+    spared = 1 - apart / together
+    also = [replace(limit, relief=limit.relief * (1 - spared)) for limit in binding_limits(free, remodel)]
+    own = [Limit("one_blend", relief=min(spared, 1.0))] if spared > _LEAST_RELIEF else []
+    return tuple(sorted([*own, *also], key=lambda limit: (-limit.relief, limit.name, limit.element)))
+
+
 def _weighed(model: Model, behind: FloatArray) -> float:
     short = np.array([path.short_cost for path in model.ask.paths])
     return float(np.asarray(model.ask.zone_area_ha) @ behind @ short)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -11,12 +11,12 @@ from zonemap.products.account import balances, purchases, trips
 from zonemap.products.blend import PassBlend, apart, compositions
 from zonemap.products.model import Model, costs_of_columns, trip_cost
 from zonemap.products.offers import Offer, blend_offer, offers_of
-from zonemap.products.prices import binding_limits, shadow_prices
+from zonemap.products.prices import binding_limits, limits_of_blend, shadow_prices
 from zonemap.products.reshare import reshared, worth
 from zonemap.products.rounding import rounded
 from zonemap.products.solve import Solution, solve
 from zonemap.values.prescription import Application
-from zonemap.values.programme import Answer, Ask, Balance, NeedPath, Programme, Programmes
+from zonemap.values.programme import Answer, Ask, Balance, Limit, NeedPath, Programme, Programmes
 from zonemap.values.season import Product
 from zonemap.values.terms import Spreading
 
@@ -126,10 +126,14 @@ def programme(ask: Ask, *, answer: Answer = "least_cost", spreading: Spreading =
         solution = blended
     made = _made(solution, answer, spreading)
     behind = any(np.any(balance.behind_kg_ha > 0) for balance in made.balances)
-    limits = binding_limits(free if spreading == "blend" else solution, remodel) if behind else ()
+    limits = _binding(solution, free, remodel) if behind else ()
     gap = _gap(solution, free, found) if spreading == "blend" else solution.gap
     proven = gap == 0.0 and (spreading != "blend" or not behind)
     return replace(made, missing=missing, binding=limits, proven=proven, gap=gap)
+
+
+def _binding(solution: Solution, free: Solution, remodel: Callable[[Ask], Model]) -> tuple[Limit, ...]:
+    return binding_limits(free, remodel) if solution is free else limits_of_blend(solution, free, remodel)
 
 
 def is_lacking(path: NeedPath) -> bool:
@@ -183,7 +187,20 @@ def _blended(free: Solution, found: Sequence[PassBlend]) -> Solution | str:
         made = _in_turns(free, start)
         if made is not None and (best is None or _better(made, best)):
             best = made
+    if best is None or worth(best)[0] > worth(free)[0] + _TURN_GAINS:
+        best = _alone(free, best)
     return best or "the limits contradict one another for a blend"
+
+
+def _alone(free: Solution, best: Solution | None) -> Solution | None:
+    """Return the better of a blend and the single products in its place: where a mix must fall behind, one may less."""
+    positions = sorted({offer.position for offer in free.model.offers})
+    for name in dict.fromkeys(offer.product.name for offer in free.model.offers):
+        held = {o.position: o.product for o in free.model.offers if o.product.name == name}
+        made = _of_blends(free, [(position, ((held[position], 1.0),)) for position in positions if position in held])
+        if made is not None and (best is None or _better(made, best)):
+            best = made
+    return best
 
 
 def _in_turns(free: Solution, start: Blends) -> Solution | None:

@@ -13,7 +13,7 @@ from zonemap.products.table import grade
 from zonemap.report.layout import columns, folded
 from zonemap.units import K2O_PER_K, P2O5_PER_P
 from zonemap.values.plan import Plan
-from zonemap.values.programme import Balance, Limit, Programme, Programmes
+from zonemap.values.programme import TRIFLE, Balance, Limit, Programme, Programmes
 from zonemap.values.season import Product
 
 Json = dict[str, Any]
@@ -29,6 +29,7 @@ _LIMITS = {
     "most_passes": "the number of passes",
     "organic_share": "the organic share{of_element}",
     "bins": "the number of bins",
+    "one_blend": 'one composition of the blend for all zones of a pass (spread = "blend")',
     "with_seed": "the limit with the seed",
     "stated_products": "the products stated for a pass",
     "days": "the days on which the spreader can go",
@@ -133,7 +134,8 @@ def _shopping(made: Programme, read: Reader) -> str:
 
 def _lost(made: Programme, read: Reader) -> Iterator[str]:
     for balance in made.balances:
-        if balance.lost_kg_ha.max() > 0.01 * max(float(balance.need_kg_ha.max()), 0.1):
+        whole = float((balance.need_kg_ha + balance.lost_kg_ha).max())
+        if balance.lost_kg_ha.max() > TRIFLE * max(whole, 0.1):
             yield (
                 f"{balance.element}: {_range(balance.lost_kg_ha, read)} is lacking before anything spread could feed "
                 "the crop, and cannot be made up."
@@ -171,7 +173,7 @@ def limit_words(limit: Limit) -> str:
 
 def _missing(made: Programme) -> Iterator[str]:
     if made.missing:
-        yield f"{', '.join(made.missing)}: lacking, and no product holds it."
+        yield f"{', '.join(made.missing)}: lacking, and no product that may be spread holds it."
 
 
 def _over(plan: Plan, made: Programme, read: Reader) -> Iterator[str]:

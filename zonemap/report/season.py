@@ -159,7 +159,7 @@ def _title(plan: Plan, need: Need) -> str:
     first = f"{need.quantity}: {peak} of the largest day's demand"
     if need.first_short_day is None:
         return f"{first}\nnot short"
-    who = "a tenth of the field short" if plan.mapped else "may run short"
+    who = "poorest tenth may run short" if plan.mapped else "may run short"
     return f"{first}\n{who} from {_day(need.first_short_day)}"
 
 

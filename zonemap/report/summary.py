@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from datetime import date
 from typing import Any
 
 from zonemap.report.bill import cost_of
 from zonemap.report.by_hand import by_hand_json
 from zonemap.report.changes import changes_by_application, changes_summary
+from zonemap.report.deadlines import deadlines
 from zonemap.report.programme import programmes_json
 from zonemap.values.arrays import FloatArray
 from zonemap.values.need import Need
@@ -20,6 +22,7 @@ Json = dict[str, Any]
 
 def summary(plan: Plan) -> Json:
     """Build the content of summary.json: plain types, no NaN, metric."""
+    last = {each.nutrient: each.spread_by for each in deadlines(plan)}
     return {
         "field": {
             "name": plan.case.field.name,
@@ -30,7 +33,9 @@ def summary(plan: Plan) -> Json:
             "units_of_files": plan.case.units,
         },
         "nutrients": {q: _nutrient(surface, plan) for q, surface in plan.surfaces.items()},
-        "demand": {name: _demand(need) for name, need in zip(plan.need_names, plan.needs, strict=True)},
+        "demand": {
+            name: _demand(need, last.get(need.quantity)) for name, need in zip(plan.need_names, plan.needs, strict=True)
+        },
         "sufficiency": {quantity: _sufficiency(found, 0) for quantity, found in plan.sufficiency.items()},
         "zones": [_zone(plan, number) for number in plan.outlines.zone],
         "products": [_product(plan, index) for index in range(len(plan.prescription.applications))],
@@ -80,14 +85,16 @@ def _nutrient(surface: Surface, plan: Plan) -> Json:
     }
 
 
-def _demand(need: Need) -> Json:
+def _demand(need: Need, spread_by: date | None) -> Json:
+    """Demand, the last day of spreading that serves every zone, and the days of the poorest tenth of the field."""
     day = need.first_short_day
     return {
         "total_kg_ha": None if need.demand is None else need.demand.total_kg_ha,
         "peak_kg_ha_day": None if need.demand is None else need.demand.peak_kg_ha_day,
         "peak_10_day_kg_ha_day": None if need.demand is None else need.demand.peak_10_day_kg_ha_day,
         "first_short_day": day.isoformat() if day else None,
-        "spread_by": need.spread_by.isoformat() if need.spread_by else None,
+        "spread_by": spread_by.isoformat() if spread_by else None,
+        "spread_by_for_poorest_tenth": need.spread_by.isoformat() if need.spread_by else None,
         "share_of_field_short": need.share_of_field_short,
         "assurance": need.costs.assurance,
         "source": need.demand.source if need.demand else "the user's own rate table",

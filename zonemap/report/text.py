@@ -9,6 +9,7 @@ from pathlib import Path
 from zonemap.amounts import Reader, rate_digits, reader, small
 from zonemap.report.bill import bags_of, cost_of
 from zonemap.report.changes import changes_sentences
+from zonemap.report.deadlines import BY_WHEN, Deadline, deadlines
 from zonemap.report.layout import WIDTH, columns, folded
 from zonemap.report.programme import programme_lines
 from zonemap.report.shown import samples_counted
@@ -190,16 +191,19 @@ def _delivery(plan: Plan) -> list[str]:
 
 
 def _timing(plan: Plan) -> list[str]:
-    spread = {application.product.name for application in plan.prescription.applications}
+    """By when to spread, so that no zone falls behind; and the early warning of the poorest tenth."""
+    order = plan.case.season.apply_days_needed
+    ahead = f", ordered {order} days before" if order else ""
     lines = []
-    for need in plan.needs:
-        if need.first_short_day is None or need.product is None or need.product.name not in spread:
-            continue
-        order = plan.case.season.apply_days_needed
-        ahead = f", order {order} days before" if order else ""
-        who = "a tenth of the field runs" if plan.mapped else "the crop may run"
-        lines.append(
-            f"  {need.quantity}: {who} short from {need.first_short_day}; "
-            f"spread {need.product.name} by {need.spread_by}{ahead}"
-        )
-    return ["", "By when:", *lines] if lines else []
+    for each in deadlines(plan):
+        late = f"; the first pass, {each.first_pass}, is later" if each.late else ""
+        text = f"{each.nutrient}: {' or '.join(each.products)} by {each.spread_by}{ahead}{late}."
+        lines.append(folded(text + _warning(plan, each), indent=2))
+    return ["", BY_WHEN + ":", *lines] if lines else []
+
+
+def _warning(plan: Plan, deadline: Deadline) -> str:
+    if deadline.poorest_tenth is None:
+        return ""
+    who = "the poorest tenth of the field" if plan.mapped else "in one case of ten the crop"
+    return f" Early warning: {who} may run short from {deadline.poorest_tenth}."

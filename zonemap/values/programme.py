@@ -16,6 +16,8 @@ from zonemap.values.terms import Pass, Spreading, Terms
 Answer = Literal["least_cost", "mineral", "organic"]
 #: being behind by less than this share of the need (or of a tenth of a kg/ha) is a last bit
 _LAST_BIT = 1e-5
+#: share of the greatest season's need (or of 0.1 kg/ha) that may be lacking before anything feeds the crop unsaid
+TRIFLE = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +40,8 @@ class NeedPath:
         What the crop asks in all; 0 where that is not known.
     dated
         Whether the days mean anything: a rule for an extract asks for an amount and names no day.
+    short_from
+        First day by whose end a zone lacks more than a trifle where nothing is spread; ``None`` where none ever does.
     """
 
     element: str
@@ -47,6 +51,7 @@ class NeedPath:
     short_cost: float
     total_kg_ha: float = 0.0
     dated: bool = True
+    short_from: date | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "lacking_kg_ha", frozen_floats(self.lacking_kg_ha, shape=(None, None)))
@@ -194,7 +199,7 @@ class Purchase:
 
 LimitName = Literal[
     "cap_per_pass", "cap_per_season", "most_over", "max_rate", "most_products", "most_passes", "organic_share", "bins",
-    "with_seed", "stated_products", "days",
+    "one_blend", "with_seed", "stated_products", "days",
 ]  # fmt: skip
 
 

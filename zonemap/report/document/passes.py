@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from zonemap.report.deadlines import deadlines_of
 from zonemap.report.document.parts import Table
 from zonemap.report.field_map import keep_out_letter
 from zonemap.report.shown import Shown, crop_name, samples_counted, shown, spread_area_ha, three_digits, total
@@ -90,25 +91,11 @@ def _times(plan: Plan, product: str) -> int:
 
 
 def _days(plan: Plan, application: Application) -> str:
-    """Last day on which the product still feeds the first day short, nutrient by nutrient."""
-    days = {
-        need.quantity: need.spread_by
-        for need in plan.needs
-        if need.product is not None and need.product.name == application.product.name and need.spread_by
-    }
-    on = application.on
-    unmet = _unmet(plan)
-    late = [q for q, day in days.items() if on is not None and on > day and (unmet is None or q in unmet)]
-    said = ", ".join(f"{day} for {quantity}" for quantity, day in days.items())
+    """Last day of spreading that keeps every zone from falling behind, nutrient by nutrient."""
+    found = deadlines_of(plan, application)
+    late = [each.nutrient for each in found if each.late and each.first_pass == application.on]
+    said = ", ".join(f"{each.spread_by} for {each.nutrient}" for each in found)
     return f"{said}; this pass is later for {', '.join(late)}" if late else said
-
-
-def _unmet(plan: Plan) -> set[str] | None:
-    """Elements that fall behind or were lacking before anything could feed; ``None`` where no programme says so."""
-    if plan.programmes is None:
-        return None
-    balances = plan.programmes.chosen.balances
-    return {balance.element for balance in balances if balance.behind_kg_ha.any() or balance.lost_kg_ha.any()}
 
 
 def checks(figures: Calibration, show: Shown, units: UnitSystem) -> Table:

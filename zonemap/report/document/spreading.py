@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import date
 
 from zonemap.amounts import Reader
 from zonemap.report.bill import bags_of, cost_of
 from zonemap.report.changes import changes_sentences
+from zonemap.report.deadlines import BY_WHEN, deadlines
 from zonemap.report.document.parts import Picture, Section, Table
 from zonemap.report.programme import ANSWERS, SPREADINGS, other_sentences, programme_sentences, same_doses
 from zonemap.report.shown import Shown, shown, total
@@ -61,21 +63,29 @@ def totals_table(plan: Plan) -> Table:
 
 
 def by_when(plan: Plan) -> Section:
-    """First day short, and last day of spreading, of everything that is spread."""
-    spread = {application.product.name for application in plan.prescription.applications}
-    order = plan.case.season.apply_days_needed
+    """Last day of spreading that serves every zone, and the early warning, of everything that is spread."""
     rows = tuple(
-        (need.quantity, str(need.first_short_day), need.product.name, str(need.spread_by))
-        for need in plan.needs
-        if need.first_short_day is not None and need.product is not None and need.product.name in spread
+        (
+            each.nutrient,
+            " or ".join(each.products),
+            _day(each.spread_by),
+            _day(each.first_pass),
+            _day(each.poorest_tenth),
+        )
+        for each in deadlines(plan)
     )
     if not rows:
         return Section("By when")
-    who = "a tenth of the field runs short" if plan.mapped else "the crop may run short"
-    caption = f"First day on which {who}, and the last day of spreading that still feeds it"
+    who = "the poorest tenth of the field" if plan.mapped else "in one case of ten the crop"
+    caption = f"{BY_WHEN}, and as an early warning the day from which {who} may run short"
+    order = plan.case.season.apply_days_needed
     ahead = (f"Order {order} days before you spread.",) if order else ()
-    table = Table(caption, ("nutrient", "short from", "product", "spread by"), rows, words=frozenset({1, 2, 3}))
-    return Section("By when", ahead, tables=(table,))
+    head = ("nutrient", "product", "spread by", "first pass", "early warning")
+    return Section("By when", ahead, tables=(Table(caption, head, rows, words=frozenset({1, 2, 3, 4})),))
+
+
+def _day(day: date | None) -> str:
+    return "" if day is None else str(day)
 
 
 def balance(plan: Plan) -> Section:

@@ -82,7 +82,7 @@ function say(nutrient, zone, band) {
     "Curve: what the crop asks. Band and line in it: what the soil supplies. Filled: short in the middle.",
     `${where}: supply of ${nutrient.name} ${rate(band[1])} a day, 8 in 10 between ${rateShown(band[0])} and ${rateShown(band[2])}; it meets ${percent(nutrient.share_of_season[zone] ?? nutrient.share_of_season[0])} of the season's demand.`,
   ];
-  if (nutrient.first_short_day) said.push(`A tenth of the field is short from ${day(nutrient.first_short_day)}.`);
-  if (nutrient.spread_by) said.push(`Last day of spreading that helps from then on: ${day(nutrient.spread_by)}.`);
+  if (nutrient.first_short_day) said.push(`Early warning: the poorest tenth of the field may run short from ${day(nutrient.first_short_day)}.`);
+  if (nutrient.spread_by) said.push(`What is spread by ${day(nutrient.spread_by)} still serves that tenth.`);
   byId("season-said").textContent = said.join(" ");
 }
