@@ -140,8 +140,8 @@ def _turf_cautions(case: Case, prescription: Prescription) -> list[Note]:
 def _burns(name: str, n_kg_ha: float, read: Reader) -> str:
     return (
         f"{name}: {read.small_rate(n_kg_ha)} of quick nitrogen at once burns turf; keep each time to "
-        f"{read.small_rate(_MOST_TURF_N_KG_HA)} at most (Cornell University, Lawn Care: The Easiest Steps), spread it dry "
-        "and water it in."
+        f"{read.small_rate(_MOST_TURF_N_KG_HA)} at most (Cornell University, Lawn Care: The Easiest Steps), spread it "
+        "dry and water it in."
     )
 
 
