@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from zonemap.agronomy.rate import need_distribution, pooled_quantile, probability_of_need, zone_need
+from zonemap.agronomy.rate import need_distribution, pooled_quantile, probability_of_need, zone_need, zone_rate
 from zonemap.agronomy.shortfall import shortfall_curve
 from zonemap.values.distribution import SCORES, Distribution, OwnScores
 from zonemap.values.need import Costs, Demand, NeedCurve
@@ -175,3 +175,24 @@ def test_the_probability_of_any_need_is_that_of_monte_carlo(value, need):
     draws = np.exp(surface.centre() + surface.spread() * np.random.default_rng(1).standard_normal((40_000, 2)))
     # a curve that rises and falls is read at 24 nodes
     assert found == pytest.approx((curve.at(draws) > 0).mean(axis=0), abs=0.05 if curve.at(1.5) == 5 else 0.01)
+
+
+@settings(max_examples=30)
+@given(st.integers(0, 10_000), st.floats(0.05, 0.95), st.booleans())
+def test_a_need_is_the_curve_where_it_was_read_and_that_is_met_as_often_as_asked(seed, assurance, falling):
+    # law: the mixture's share below the value read is 1 - assurance on a falling curve and assurance on a rising one
+    rng = np.random.default_rng(seed)
+    centre, spread, area = rng.uniform(1, 6, 20), rng.uniform(0.2, 2, 20), rng.uniform(0.5, 1, 20)
+    zones = Zones(np.arange(20) % 2 + 1)
+    curve = NeedCurve("K", "kg/ha/day", [0.0, 9.0], [100.0, 0.0] if falling else [0.0, 100.0])
+    rate = zone_rate(normal(centre, spread), curve, area, zones, assurance=assurance)
+    assert np.array_equal(rate.need_kg_ha, curve.at(rate.read_at))
+    for zone, value in enumerate(rate.read_at, start=1):
+        members = zones.number == zone
+        share = area[members] @ stats.norm.cdf((value - centre[members]) / spread[members]) / area[members].sum()
+        assert share == pytest.approx(1 - assurance if falling else assurance, abs=1e-5)
+
+
+def test_a_curve_that_rises_and_falls_is_read_at_no_single_value():
+    peaked = NeedCurve("N", "ppm", [0.0, 1.0, 2.0], [0.0, 10.0, 0.0])
+    assert zone_rate(normal(1.0, 0.3), peaked, ONE_CELL, ONE_ZONE, assurance=0.75).read_at is None

@@ -9,8 +9,9 @@ from hypothesis import strategies as st
 
 from zonemap.agronomy.shortfall import shortfall_curve
 from zonemap.pipeline.product_cautions import product_cautions
-from zonemap.pipeline.spreading import lacking_path, never_blended
-from zonemap.values.need import Demand
+from zonemap.pipeline.spreading import lacking_path, need_paths, never_blended
+from zonemap.values.need import Costs, Demand, Need
+from zonemap.values.plan import ZoneReport
 from zonemap.values.prescription import Application
 from zonemap.values.season import Product
 from zonemap.values.terms import Pass
@@ -30,6 +31,24 @@ def test_the_path_ends_at_the_shortfall_and_never_lies_below_demand_less_supply(
     for zone, rate in enumerate(supply):
         less = np.cumsum(daily) - rate * response * np.arange(1, len(daily) + 1)
         assert np.all(path.lacking_kg_ha[zone] >= less - 1e-9)
+
+
+def test_paths_start_where_the_rate_read_its_curve_and_end_at_the_need_it_found():
+    # law: shortfall summed day by day is the curve's need at the value read; a need without a calendar is one amount
+    demand = Demand("K", FIRST, np.array([1.0, 3.0, 2.0]), np.array([1.0, 0.8, 1.0]), "")
+    curve, read_at = shortfall_curve(demand, since=FIRST), np.array([0.5, 2.0])
+    needs = [_need(curve, demand), _need(curve, None)]
+    report = ZoneReport({}, (curve.at(read_at), np.array([7.0, 8.0])), (read_at, None))
+    dated, amount = need_paths(needs, report)
+    assert dated.dated
+    assert dated.lacking_kg_ha.shape == (2, 3)
+    assert dated.lacking_kg_ha[:, -1] == pytest.approx(curve.at(read_at), abs=1e-12)
+    assert not amount.dated
+    assert amount.lacking_kg_ha.tolist() == [[7.0], [8.0]]
+
+
+def _need(curve, demand):
+    return Need(curve, Costs(3.0, 1.0, priced=False), demand, None, None, 1.0, None, None, 0.5)
 
 
 def spread(product, *, on=FIRST, parts=()):

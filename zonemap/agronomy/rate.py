@@ -75,25 +75,44 @@ def _mixture_quantile(
     return _quantile(share_and_density, probability, low, np.clip(start, low, high), high)
 
 
+@dataclass(frozen=True, slots=True)
+class ZoneRate:
+    """Need of the zones, and where their curve was read.
+
+    Attributes
+    ----------
+    need_kg_ha
+        (zones,) of the element or of the curve's product.
+    read_at
+        (zones,) measured value with the assurance asked for; ``None`` where the curve rises and falls.
+    """
+
+    need_kg_ha: FloatArray
+    read_at: FloatArray | None
+
+
 def zone_need(
     surface: Surface, curve: NeedCurve, cell_area_ha: FloatArray, zones: Zones, *, assurance: float
 ) -> FloatArray:
+    """(zones,) need alone of `zone_rate`, kg/ha."""
+    return zone_rate(surface, curve, cell_area_ha, zones, assurance=assurance).need_kg_ha
+
+
+def zone_rate(
+    surface: Surface, curve: NeedCurve, cell_area_ha: FloatArray, zones: Zones, *, assurance: float
+) -> ZoneRate:
     """Loss-minimising need of every zone: the `assurance` quantile of the zone's pooled need.
 
     Quantiles pass straight through a monotone curve: a falling one takes the (1 - assurance) quantile of the measured
     value. A curve that rises and falls is read at 999 pooled quantiles and its own quantile taken.
-
-    Returns
-    -------
-    FloatArray
-        (zones,) kg/ha, of the element or of the curve's product.
     """
     if curve.falling or curve.rising:
         probability = 1 - assurance if curve.falling else assurance
-        return curve.at(pooled_quantile(surface, cell_area_ha, zones, probability=probability))
+        read_at = pooled_quantile(surface, cell_area_ha, zones, probability=probability)
+        return ZoneRate(curve.at(read_at), read_at)
     levels = (np.arange(999) + 0.5) / 999
     needs = [curve.at(pooled_quantile(surface, cell_area_ha, zones, probability=float(p))) for p in levels]
-    return np.asarray(np.quantile(np.array(needs), assurance, axis=0), dtype=np.float64)
+    return ZoneRate(np.asarray(np.quantile(np.array(needs), assurance, axis=0), dtype=np.float64), None)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from zonemap.agronomy.rate import ZoneRate
 from zonemap.agronomy.sufficiency import sufficiency
 from zonemap.machine.delivery import delivered, drive_of
 from zonemap.machine.heading import best_heading
@@ -135,7 +136,7 @@ def rate(prepared: Prepared, case: Case, asked: Asked, zoned: Zoned) -> Rated:
     """Find what every zone needs and what is spread for it."""
     pipeline, surfaces, grid = prepared.pipeline, prepared.surfaces, prepared.grid
     report = _zone_report(pipeline, asked.needs, surfaces, zoned.choice, grid)
-    return Rated(report, *spread(case, pipeline, asked.needs, report, surfaces, zoned.choice, grid, zoned.outlines))
+    return Rated(report, *spread(case, pipeline, asked.needs, report, zoned.choice, zoned.outlines))
 
 
 def assemble(prepared: Prepared, case: Case, asked: Asked, zoned: Zoned, rated: Rated) -> Plan:
@@ -213,9 +214,13 @@ def _zone_report(
     area, index = grid.cell_area_ha, choice.zones.number - 1
     zone_area = np.bincount(index, weights=area)
     supply = {q: np.bincount(index, weights=area * s.mean()) / zone_area for q, s in surfaces.items()}
-    rates = []
+    rates, read_at = [], []
     for need in needs:
         zones = choice.zones_of(need.quantity)
-        rate = pipeline.run("rate", surfaces[need.quantity], need.curve, area, zones, assurance=need.costs.assurance)
-        rates.append(rate[choice.own[need.quantity] - 1] if need.quantity in choice.own else rate)
-    return ZoneReport(supply, tuple(rates))
+        rate: ZoneRate = pipeline.run(
+            "rate", surfaces[need.quantity], need.curve, area, zones, assurance=need.costs.assurance
+        )
+        own = choice.own[need.quantity] - 1 if need.quantity in choice.own else slice(None)
+        rates.append(rate.need_kg_ha[own])
+        read_at.append(None if rate.read_at is None else rate.read_at[own])
+    return ZoneReport(supply, tuple(rates), tuple(read_at))

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, timedelta
 from itertools import combinations
 
 import numpy as np
 
-from zonemap.agronomy.rate import pooled_quantile
 from zonemap.pipeline.notes import answer_notes, price_notes, too_little
 from zonemap.pipeline.parse import Pipeline
 from zonemap.pipeline.shaping import blank_prescription
@@ -17,14 +16,12 @@ from zonemap.products.compatibility import conflicts
 from zonemap.units import KG_HA_PER_LB_AC
 from zonemap.values.arrays import FloatArray
 from zonemap.values.case import Case
-from zonemap.values.grid import Grid
 from zonemap.values.need import Demand, Need
 from zonemap.values.note import Note
 from zonemap.values.plan import ZoneReport
 from zonemap.values.prescription import Application, Prescription
 from zonemap.values.programme import TRIFLE, Ask, NeedPath, Programmes
 from zonemap.values.season import Product
-from zonemap.values.surface import Surface
 from zonemap.values.zones import Outlines, ZoneChoice
 from zonemap.zoning.outline import single_parts
 
@@ -39,15 +36,13 @@ def spread(
     pipeline: Pipeline,
     needs: tuple[Need, ...],
     report: ZoneReport,
-    surfaces: Mapping[str, Surface],
     choice: ZoneChoice,
-    grid: Grid,
     outlines: Outlines,
 ) -> tuple[Prescription, Programmes | None, tuple[Note, ...], tuple[NeedPath, ...]]:
     """Prescription, the programmes it was chosen from (``None`` where no element is lacking by name), notes, needs."""
     polygons, zone = single_parts(outlines, tuple(place.area for place in case.field.no_spread))
     blank, shape_notes = blank_prescription(polygons, zone, case, zones=choice.zones.count)
-    paths = need_paths(needs, report, surfaces, choice, grid)
+    paths = need_paths(needs, report)
     programmes: Programmes | None = None
     applications: list[Application] = []
     unpriced: tuple[Note, ...] = ()
@@ -64,30 +59,19 @@ def spread(
     )
 
 
-def need_paths(
-    needs: Sequence[Need],
-    report: ZoneReport,
-    surfaces: Mapping[str, Surface],
-    choice: ZoneChoice,
-    grid: Grid,
-) -> tuple[NeedPath, ...]:
+def need_paths(needs: Sequence[Need], report: ZoneReport) -> tuple[NeedPath, ...]:
     """What is lacking of every element, day by day where the crop's demand is known.
 
-    The supply that counts is the one a zone has with the assurance asked for: the quantile that its need stands for.
+    The supply that counts is the one a zone has with the assurance asked for: the value at which its need was read.
     """
     paths = []
-    for need, kg_ha in zip(needs, report.need_kg_ha, strict=True):
+    for need, kg_ha, supply in zip(needs, report.need_kg_ha, report.read_at, strict=True):
         if need.curve.product:
             continue
-        if need.demand is None:
+        if need.demand is None or supply is None:
             paths.append(_amount(need, kg_ha))
-            continue
-        zones = choice.zones_of(need.quantity)
-        supply = pooled_quantile(
-            surfaces[need.quantity], grid.cell_area_ha, zones, probability=1 - need.costs.assurance
-        )
-        supply = supply[choice.own[need.quantity] - 1] if need.quantity in choice.own else supply
-        paths.append(lacking_path(need.demand, supply, short_cost=need.costs.short))
+        else:
+            paths.append(lacking_path(need.demand, supply, short_cost=need.costs.short))
     return tuple(paths)
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from zonemap.agronomy.rate import zone_need
+from zonemap.agronomy.rate import zone_rate
 from zonemap.geostat.external_drift import external_drift_kriging
 from zonemap.geostat.integrated import integrated_block_kriging
 from zonemap.geostat.kriging import field_mean, ordinary_block_kriging, ordinary_point_kriging, single_value
@@ -51,7 +51,7 @@ STAGES: Mapping[str, Mapping[str, Method]] = {
     "zone_sets": {"shared": shared, "per_product": per_product},
     "workable": {"merge_small": merge_small, "as_they_are": as_they_are},
     "outline": {"coverage": outline_zones},
-    "rate": {"pooled_quantile": zone_need},
+    "rate": {"pooled_quantile": zone_rate},
     "products": {"least_cost": programmes},
     "limits": {"clamp_and_round": clamp_and_round},
 }

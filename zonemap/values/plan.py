@@ -80,16 +80,21 @@ class ZoneReport:
         quantity -> (zones,) area-weighted mean of the surface, in its unit.
     need_kg_ha
         (needs) (zones,) loss-minimising need, in the order of the needs: two rate tables may read one quantity.
+    read_at
+        (needs) (zones,) measured value at which each need's curve was read; ``None`` where that is no single value.
     """
 
     supply: Mapping[str, FloatArray]
     need_kg_ha: tuple[FloatArray, ...]
+    read_at: tuple[FloatArray | None, ...] = ()
 
     def __post_init__(self) -> None:
         supply = {quantity: frozen_floats(column, shape=(None,)) for quantity, column in self.supply.items()}
         object.__setattr__(self, "supply", MappingProxyType(supply))
         needs = tuple(frozen_floats(column, shape=(None,)) for column in self.need_kg_ha)
         object.__setattr__(self, "need_kg_ha", needs)
+        read_at = tuple(None if column is None else frozen_floats(column, shape=(None,)) for column in self.read_at)
+        object.__setattr__(self, "read_at", read_at)
 
 
 @dataclass(frozen=True, slots=True)
