@@ -75,7 +75,17 @@ def test_weights_of_the_grid_are_likelihood_times_prior_with_mean_and_sill_integ
     points = parameter_points(Places.plain(sites), value[:, None], families=EXPONENTIAL, measurement_variance=NONE)
     ranges = np.array([signal.range_m for signal in points.signals])[points.signal]
 
-    chosen = [10, 60, 101]
+    rate = -np.log(0.01) * nearest_gap_m(sites) / PRACTICAL_RANGE["exponential"]
+    every_range = np.unique(ranges)
+    # ranges are even in the logarithm: a cell is as wide as its range is long
+    range_prior = rate / every_range * np.exp(-rate / every_range)
+    range_prior /= range_prior.sum()
+    *shares, none = np.unique(points.nugget_share)
+    edges = np.concatenate([[0.0], np.add(shares[1:], shares[:-1]) / 2, [1.0]])
+    assert none == 1.0
+    nothing = int(np.flatnonzero(points.nugget_share == none).item())
+
+    chosen = [10, 60, 101, nothing]
     weight = []
     for k in chosen:
         share, range_m = points.nugget_share[k], ranges[k]
@@ -85,12 +95,12 @@ def test_weights_of_the_grid_are_likelihood_times_prior_with_mean_and_sill_integ
             return multivariate_normal.pdf(value, np.full(6, mean), np.exp(u) * correlation)
 
         likelihood, _ = dblquad(density, -5, 5, -12, 12, epsabs=1e-10, epsrel=1e-6)
-        rate = -np.log(0.01) * nearest_gap_m(sites) / PRACTICAL_RANGE["exponential"]
-        shares = np.unique(points.nugget_share)
-        edges = np.concatenate([[0.0], (shares[1:] + shares[:-1]) / 2, [1.0]])
-        width = np.diff(edges)[np.searchsorted(shares, share)]
-        # ranges are even in the logarithm: a cell is as wide as its range is long
-        weight.append(likelihood * rate / range_m**2 * np.exp(-rate / range_m) * range_m * width)
+        if k == nothing:
+            prior = 0.1
+        else:
+            width = np.diff(edges)[np.searchsorted(shares, share)]
+            prior = 0.9 * range_prior[np.searchsorted(every_range, range_m)] * width
+        weight.append(likelihood * prior)
 
     np.testing.assert_allclose(
         points.weight[chosen, 0] / points.weight[chosen[0], 0], np.array(weight) / weight[0], rtol=2e-3

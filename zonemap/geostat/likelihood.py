@@ -33,10 +33,10 @@ from zonemap.values.variogram import Family
 
 #: The least nugget share: 1 % of the standard deviation. No soil is smoother, and a smooth model without any nugget is
 #: singular in double precision.
-_LEAST_SHARE = 1e-4
+LEAST_SHARE = 1e-4
 
 #: Shares of the sill that are nugget. 1 is the null model (no structure), kept apart.
-NUGGET_SHARES = (_LEAST_SHARE, 0.05, 0.12, 0.22, 0.35, 0.5, 0.67, 0.85)
+NUGGET_SHARES = (LEAST_SHARE, 0.05, 0.12, 0.22, 0.35, 0.5, 0.67, 0.85)
 
 #: Eigenvalues below this share of the sill are rounding, not information.
 _LEAST_EIGENVALUE = 1e-12
@@ -179,7 +179,7 @@ def refine(
     between = distances(sites, sites)
     for _ in range(_MOST_MOVES):
         ranges = np.exp(np.clip(log_range + range_step * np.arange(-1, 2), *bounds))
-        shares = np.clip(share + share_step * np.arange(-2, 3), _LEAST_SHARE, _GREATEST_SHARE)
+        shares = np.clip(share + share_step * np.arange(-2, 3), LEAST_SHARE, _GREATEST_SHARE)
         near = likelihood_grid(
             (CORRELATIONS[family](between / scale) for scale in ranges),
             value[:, None],
