@@ -39,7 +39,7 @@ def test_each_application_has_its_row_of_passes_rate_and_error(deliveries, figur
         passes, _, error = titles[3 * row : 3 * row + 3]
         assert delivery.application.product.name in passes
         assert f"{delivery.passes} passes at 20 degrees" in passes
-        assert f"{delivery.share_within(0.10):.0%} of the area within 10 %" in error
+        assert f"{delivery.share_within(0.10):.0%} of the area within 10%" in error
 
 
 def test_rates_are_drawn_in_the_readers_unit_and_errors_in_percent(tomatoes, deliveries, figure):

@@ -179,7 +179,7 @@ def test_a_simulated_delivery_and_the_parts_of_a_blend_are_told(tomatoes, tmp_pa
     text = line(pages(write_sheet(plan, tmp_path, pictures={}, deliveries=[delivery]))[0])
     assert "A blend of 75.0% feather meal, 25.0% bone meal" in text
     assert "Drive 1 round along the edge, then 9 passes at 12 degrees." in text
-    assert "50% of the area then gets its rate within 10 %" in text
+    assert "50% of the area then gets its rate within 10%" in text
 
 
 def test_files_say_how_they_are_carried(tomatoes, tmp_path):

@@ -95,7 +95,7 @@ def _error_panel(figure: Figure, axes: Axes, delivery: Delivery, grid: Grid) -> 
     percent, most = 100 * delivery.relative_error, 100 * _MOST_ERROR
     picture = _image(axes, grid, percent, _ERROR_COLOURS, least=-most, most=most)
     _bar(figure, axes, picture, "off by %", extend="both")
-    within = f"{delivery.share_within(0.10):.0%} of the area within 10 %"
+    within = f"{delivery.share_within(0.10):.0%} of the area within 10%"
     axes.set_title(f"error\n{within}", fontsize=9, color=INK, y=1.0)
 
 

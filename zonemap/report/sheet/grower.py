@@ -95,6 +95,6 @@ def _delivery(deliveries: Sequence[Delivery], application: Application) -> str:
             rounds = f"{each.rounds} round{'s' if each.rounds != 1 else ''} along the edge"
             return (
                 f"Drive {rounds}, then {each.passes} passes at {each.heading_deg:.0f} degrees. As simulated, "
-                f"{each.share_within(0.10):.0%} of the area then gets its rate within 10 %."
+                f"{each.share_within(0.10):.0%} of the area then gets its rate within 10%."
             )
     return ""
