@@ -20,16 +20,17 @@ heading._score = stopped
 sys.argv = ["zonemap", "plan", sys.argv[1]]
 main()
 """
+PLANNED = "import sys; from zonemap.cli import main; sys.argv.insert(1, 'plan'); main()"
 
 
 def test_ctrl_c_within_a_stage_leaves_the_old_result(tmp_path):
     field = shutil.copytree(FIELD, tmp_path / "field")
-    (field / "plan").mkdir()
-    (field / "plan" / "manifest.json").write_text("the old one", encoding="utf-8")
+    subprocess.run([sys.executable, "-c", PLANNED, str(field)], capture_output=True, check=True)
+    manifest = (field / "plan" / "manifest.json").read_bytes()
     before = sorted(path.relative_to(field) for path in field.rglob("*"))
     command = [sys.executable, "-c", STOPPED_IN_A_STAGE, str(field)]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.stderr == "zonemap: stopped; the last published result is as it was.\n"
     assert (done.returncode, done.stdout) == (130, "")
     assert sorted(path.relative_to(field) for path in field.rglob("*")) == before
-    assert (field / "plan" / "manifest.json").read_text(encoding="utf-8") == "the old one"
+    assert (field / "plan" / "manifest.json").read_bytes() == manifest
