@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -67,10 +67,15 @@ def decided(desk: Desk, entries: Sequence[Entry]) -> Decisions:
     return decisions
 
 
-def planned(desk: Desk, decisions: Decisions, entries: Sequence[Entry]) -> Plan:
-    """Put the plan of some decisions together, with the changes that still tell in it and a note that they do."""
+def planned(
+    desk: Desk, decisions: Decisions, entries: Sequence[Entry], *, going: Callable[[], None] = lambda: None
+) -> Plan:
+    """Put the plan of some decisions together, with the changes that still tell in it and a note that they do.
+
+    What `going` raises meanwhile ends it.
+    """
     steps = _telling(desk, holding(standing(entries).steps))
-    plan = replace(desk.plan(decisions), by_hand=steps, revision=revision_of(entries))
+    plan = replace(desk.plan(decisions, going), by_hand=steps, revision=revision_of(entries))
     if not steps:
         return plan
     many = "1 change" if len(steps) == 1 else f"{len(steps)} changes"

@@ -1,20 +1,12 @@
-"""The review page in a browser with software rendering: how long until it is ready, and until an edit shows.
+"""The review page on an invented field: how long a specialist waits for each thing, and what it costs the server.
 
-    python tests/benchmarks/page.py [REPEATS]
+    python tests/benchmarks/page.py [REPEATS] [small|large]
 
-Two fields, both the corn field: as it comes (5 m cells, about 24,000), and with cells of 1.5 m (about 266,000) on zones
-from a file, 240 polygons of 8 zones. Each is opened in a process of its own, and REPEATS (default 5) times each:
-
-- ready: from the page's address to a map, tables and totals, in a new window;
-- rate edit: from the change of an input to the frame after the table shows it;
-- slider: from its move to the frame after rates and totals follow;
-- panning: frames while the map moves for a second: the median and the 95th of 100.
-
-Medians in ms are printed, and for an edit what the server itself takes (its answer, CPU time of its process). The ratio
-is the field of many cells over that of few.
+small is the corn field as it ships, on cells of 5 m; large is the same on cells of 1.5 m, with about 200 polygons drawn
+in five zones. Nothing is random. Medians over REPEATS (default 5), in milliseconds from the event in the page to the
+second frame after the new numbers stand in it; frames are those of Chromium without a graphics card. Processor time is
+the server's, until painted and until it rests again. Other work on the machine lengthens all but processor time.
 """
-
-from __future__ import annotations
 
 import json
 import os
@@ -24,172 +16,182 @@ import subprocess
 import sys
 import tempfile
 import time
-from itertools import pairwise
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
-import numpy as np
-from shapely import box, get_parts, union_all
-from shapely.geometry import mapping, shape
+from playwright.sync_api import Page, sync_playwright
 
 TOP = Path(__file__).resolve().parents[2]
-BROWSERS = ("chromium", "chromium-browser", "google-chrome")
-_EDIT = """([id, event, value]) => new Promise((done) => {
-    const began = performance.now();
-    new MutationObserver((_, watch) => {
-        watch.disconnect();
-        requestAnimationFrame(() => requestAnimationFrame(() => done(performance.now() - began)));
-    }).observe(document.getElementById("zones"), { childList: true, subtree: true });
-    const input = document.getElementById(id);
-    input.value = value;
-    input.dispatchEvent(new Event(event));
+COLUMNS, ROWS, ZONES = 20, 12, 5
+
+#: does something, then gives the milliseconds until a text is another and two frames have passed
+PAINTED = """([act, select]) => new Promise((done) => {
+  const text = () => [...document.querySelectorAll(select)].map((e) => e.value ?? e.textContent).join("|");
+  const before = text(), start = performance.now();
+  const look = () => {
+    if (text() === before) return;
+    watch.disconnect();
+    requestAnimationFrame(() => requestAnimationFrame(() => done(performance.now() - start)));
+  };
+  const watch = new MutationObserver(look);
+  watch.observe(document.body, { childList: true, subtree: true, characterData: true });
+  new Function(act)();
 })"""
-_POLYGONS = "async () => (await (await import('./ask.js')).get('shapes')).polygons.length"
-_FRAMES = """() => {
-    window.frames_ms = [];
-    let last = performance.now();
-    const beat = (now) => {
-        window.frames_ms.push(now - last);
-        last = now;
-        window.beating = requestAnimationFrame(beat);
-    };
-    requestAnimationFrame(beat);
-}"""
+FRAMES = """() => { window.frames_ms = []; let last = performance.now(); window.counting = true;
+  const step = (now) => {
+    window.frames_ms.push(now - last); last = now;
+    if (window.counting) requestAnimationFrame(step);
+  };
+  requestAnimationFrame((now) => { last = now; requestAnimationFrame(step); }); }"""
+SHAPES = """async () => (await (await fetch("api/shapes", { headers: {
+  "X-Zonemap-Key": sessionStorage.getItem("zonemap-review-key") } })).json()).polygons.length"""
 
 
 def main() -> None:
-    """Open both fields and print what was measured."""
     repeats = int(sys.argv[1]) if len(sys.argv) > 1 else 5
-    with tempfile.TemporaryDirectory() as scratch:
-        found = {name: _measured(make(Path(scratch) / name), repeats) for name, make in FIELDS.items()}
-    names = list(found)
-    print(f"{'median of ' + str(repeats):32s}" + "".join(f"{name:>16s}" for name in names) + f"{'ratio':>8s}")
-    for key in found[names[0]]:
-        values = [found[name].get(key) for name in names]
-        ratio = f"{values[1] / values[0]:8.1f}" if all(values) else ""
-        print(f"{key:32s}" + "".join("               -" if v is None else f"{v:16.1f}" for v in values) + ratio)
+    for name in sys.argv[2:] or ("small", "large"):
+        with tempfile.TemporaryDirectory() as folder:
+            measure(name, invented(Path(folder), name), repeats)
 
 
-def few_cells(folder: Path) -> tuple[Path, str | None]:
-    """Copy the corn field."""
-    return Path(shutil.copytree(TOP / "sample_fields" / "irrigated_corn", folder)), None
-
-
-def many_cells(folder: Path) -> tuple[Path, str | None]:
-    """Copy the corn field, with fine cells and 240 polygons of eight zones."""
-    field, _ = few_cells(folder)
-    outline = json.loads((field / "boundary.geojson").read_text(encoding="utf-8"))
-    area = union_all([shape(feature["geometry"]) for feature in outline["features"]])
-    west, south, east, north = area.bounds
-    easts, norths = np.linspace(west, east, 18), np.linspace(south, north, 17)
-    cells = [box(w, s, e, n) for w, e in pairwise(easts) for s, n in pairwise(norths)]
-    patches = [part for cell in cells for part in get_parts(cell.intersection(area)) if part.area > 0]
-    order = np.random.default_rng(0).integers(1, 9, len(patches))
-    features = [
-        {"type": "Feature", "properties": {"zone": int(zone)}, "geometry": mapping(patch)}
-        for patch, zone in zip(patches, order, strict=True)
-    ]
-    drawn = {"type": "FeatureCollection", "features": features}
-    (field / "zones.geojson").write_text(json.dumps(drawn), encoding="utf-8")
-    with (field / "field.toml").open("a", encoding="utf-8") as toml:
-        toml.write('\n[zones]\nfile = "zones.geojson"\ncolumn = "zone"\n')
+def invented(folder: Path, name: str) -> list[str]:
+    """Return the command that reviews the field."""
+    field = shutil.copytree(TOP / "sample_fields" / "irrigated_corn", folder / "field")
+    cell_m = {"small": 5.0, "large": 1.5}[name]
     text = (TOP / "pipelines" / "season_supply.toml").read_text(encoding="utf-8")
-    fine = field / "fine.toml"
-    fine.write_text(text.replace('use = "square_cells"', 'use = "square_cells"\ncell_m = 1.5', 1), encoding="utf-8")
-    return field, str(fine)
+    pipeline = folder / "cells.toml"
+    changed = text.replace('use = "square_cells"', f'use = "square_cells"\ncell_m = {cell_m}', 1)
+    pipeline.write_text(changed, encoding="utf-8")
+    if name == "large":
+        draw_zones(field)
+    begin = "from zonemap.cli import main; main()"
+    return [sys.executable, "-c", begin, "review", str(field), "--pipeline", str(pipeline), "--no-browser"]
 
 
-FIELDS = {"24,000 cells": few_cells, "266,000 cells": many_cells}
+def draw_zones(field: Path) -> None:
+    """Rectangles over the field; none is of the zone of its neighbours."""
+    outline = json.loads((field / "boundary.geojson").read_text(encoding="utf-8"))["features"][0]["geometry"]
+    lon, lat = zip(*outline["coordinates"][0], strict=True)
+    west, south = min(lon), min(lat)
+    wide, high = (max(lon) - west) / COLUMNS, (max(lat) - south) / ROWS
+    features = []
+    for i in range(COLUMNS):
+        for j in range(ROWS):
+            corners = [(i, j), (i + 1, j), (i + 1, j + 1), (i, j + 1), (i, j)]
+            ring = [[west + x * wide, south + y * high] for x, y in corners]
+            shape = {"type": "Polygon", "coordinates": [ring]}
+            features.append({"type": "Feature", "properties": {"kind": f"k{(i + 2 * j) % ZONES}"}, "geometry": shape})
+    drawn = {"type": "FeatureCollection", "features": features}
+    (field / "drawn.geojson").write_text(json.dumps(drawn), encoding="utf-8")
+    toml = field / "field.toml"
+    text = toml.read_text(encoding="utf-8")
+    toml.write_text(text + '\n[zones]\nfile = "drawn.geojson"\ncolumn = "kind"\n', encoding="utf-8")
 
 
-def _measured(made: tuple[Path, str | None], repeats: int) -> dict[str, float]:
-    from playwright.sync_api import sync_playwright
-
-    field, pipeline = made
-    command = [
-        sys.executable,
-        "-c",
-        "from zonemap.cli import main; main()",
-        "review",
-        str(field),
-        "--no-browser",
-        "--port",
-        "0",
-    ]
-    with subprocess.Popen(
-        [*command, *(["--pipeline", pipeline] if pipeline else [])], stdout=subprocess.PIPE, text=True
-    ) as server:
+def measure(name: str, command: list[str], repeats: int) -> None:
+    with sync_playwright() as started, subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as server:
+        chromium = shutil.which("chromium") or shutil.which("google-chrome")
+        browser = started.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
+        page = browser.new_page(viewport={"width": 1280, "height": 900})
         try:
-            address = _address(server)
-            executable = next(path for name in BROWSERS if (path := shutil.which(name)))
-            with sync_playwright() as started:
-                browser = started.chromium.launch(executable_path=executable, args=["--no-sandbox", "--disable-gpu"])
-                return _of_page(browser, address, server.pid, repeats)
+            assert server.stdout is not None
+            address = server.stdout.readline().split()[-1]
+            start, used = time.perf_counter(), processor_s(server.pid)
+            page.goto(address)
+            page.wait_for_selector("html[data-ready]", timeout=120_000)
+            page.evaluate("() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
+            waited, used = time.perf_counter() - start, processor_s(server.pid) - used
+            polygons = page.evaluate(SHAPES)
+            print(f"{name}: ready {waited * 1e3:.0f} ms, server {used:.2f} s; {polygons} polygons", flush=True)
+            told(page, server.pid, repeats)
         finally:
+            browser.close()
             server.terminate()
 
 
-def _address(server: subprocess.Popen[str]) -> str:
-    for line in server.stdout or ():
-        if "http://127" in line:
-            return next(word for word in line.split() if word.startswith("http://127"))
-    message = "the server gave no address"
-    raise RuntimeError(message)
+def told(page: Page, server: int, repeats: int) -> None:
+    steps: dict[str, Callable[[int], tuple[str, str]]] = {"rate edit": edit, "assurance": slide}
+    if page.locator("#count-2").count() and page.locator("#count-3").count():
+        steps["number of zones"] = count
+    for what, step in steps.items():
+        if step is count:  # the slider lets go first
+            page.dispatch_event("#assurance", "change")
+        rows = []
+        for turn in range(repeats):
+            rest(server)
+            used = processor_s(server)
+            waited = page.evaluate(PAINTED, list(step(turn)))
+            painted = processor_s(server) - used
+            rest(server)
+            rows.append((waited, painted, processor_s(server) - used))
+        middle, painted, rested = (statistics.median(column) for column in zip(*rows, strict=True))
+        most = max(row[0] for row in rows)
+        print(
+            f"  {what:16} {middle:6.0f} ms (most {most:.0f})   server {painted:.2f} s, {rested:.2f} s until rest",
+            flush=True,
+        )
+    for what, move in {"pan": pan, "zoom": zoom}.items():
+        before = page.locator("#map").screenshot()
+        page.evaluate(FRAMES)
+        move(page)
+        frames = sorted(page.evaluate("() => { window.counting = false; return window.frames_ms; }"))
+        late = frames[int(0.95 * (len(frames) - 1))]
+        assert what == "zoom" or page.locator("#map").screenshot() != before, "the map did not move"
+        middle = statistics.median(frames)
+        print(f"  {what:16} frames of {middle:.1f} ms, 95 % within {late:.1f} ms ({len(frames)} frames)", flush=True)
 
 
-def _of_page(browser: Any, address: str, pid: int, repeats: int) -> dict[str, float]:
-    ready, edit, slide, work = ([] for _ in range(4))
-    for _ in range(repeats):
-        page = browser.new_page(viewport={"width": 1280, "height": 900})
-        began = time.perf_counter()
-        page.goto(address)
-        page.wait_for_selector("html[data-ready]")
-        ready.append(1000 * (time.perf_counter() - began))
-        page.wait_for_selector("#notes li", state="attached", timeout=120_000)
-        if len(ready) < repeats:
-            page.close()
-    first = page.evaluate("() => document.querySelector('#zones input[type=number]').id")
-    for number in range(repeats):
-        page.wait_for_timeout(1500)
-        before = _cpu_ms(pid)
-        edit.append(page.evaluate(_EDIT, [first, "change", str(60 + 5 * number)]))
-        work.append(_cpu_ms(pid) - before)
-        page.wait_for_timeout(4000)
-    for number in range(repeats):
-        page.wait_for_timeout(1500)
-        slide.append(page.evaluate(_EDIT, ["assurance", "input", str(60 + 3 * number)]))
-    page.evaluate("() => document.getElementById('assurance').dispatchEvent(new Event('change'))")
-    page.wait_for_timeout(3000)
-    page.evaluate("() => document.getElementById('undo').click()")
-    page.wait_for_timeout(15_000)
-    return {
-        "polygons": float(page.evaluate(_POLYGONS)),
-        "ready": statistics.median(ready),
-        "rate edit": statistics.median(edit),
-        "of it the server (CPU)": statistics.median(work),
-        "slider": statistics.median(slide),
-        **_panning(page),
-    }
+def edit(turn: int) -> tuple[str, str]:
+    act = f"""const rate = document.querySelector("#zones input[type=number]"); rate.value = {150 + 10 * turn};
+      rate.dispatchEvent(new Event("change", {{ bubbles: true }}));"""
+    return act, "#zones tfoot td"
 
 
-def _panning(page: Any) -> dict[str, float]:
-    box = page.locator("#map").bounding_box()
-    middle = (box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
-    page.evaluate(_FRAMES)
-    page.mouse.move(*middle)
+def slide(turn: int) -> tuple[str, str]:
+    act = f"""const slider = document.querySelector("#assurance"); slider.value = {60 + 3 * turn};
+      slider.dispatchEvent(new Event("input"));"""
+    return act, "#zones tfoot td"
+
+
+def count(turn: int) -> tuple[str, str]:
+    return f'document.querySelector("#count-{2 + turn % 2}").click()', "#zones tbody"
+
+
+def pan(page: Page) -> None:
+    x, y = middle_of_map(page)
+    page.mouse.move(x, y)
     page.mouse.down()
     for step in range(60):
-        page.mouse.move(middle[0] + 2 * step, middle[1] + step)
-        page.wait_for_timeout(16)
+        page.mouse.move(x + 2 * (step % 30), y + step)
     page.mouse.up()
-    frames = sorted(page.evaluate("() => { cancelAnimationFrame(window.beating); return window.frames_ms; }"))
-    return {"panning, frame": statistics.median(frames), "panning, 95th": frames[int(0.95 * len(frames))]}
 
 
-def _cpu_ms(pid: int) -> float:
-    """CPU time of a process (Linux)."""
-    fields = Path(f"/proc/{pid}/stat").read_text(encoding="utf-8").rpartition(")")[2].split()
-    return 1000 * (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+def zoom(page: Page) -> None:
+    page.mouse.move(*middle_of_map(page))
+    for step in range(20):
+        page.mouse.wheel(0, -120 if step < 10 else 120)
+        page.wait_for_timeout(50)
+
+
+def middle_of_map(page: Page) -> tuple[float, float]:
+    box = page.locator("#map").bounding_box()
+    assert box is not None
+    return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+
+
+def rest(server: int, *, most_s: float = 60.0) -> None:
+    """Wait until the server has done next to nothing for a second and a half."""
+    end = time.monotonic() + most_s
+    while time.monotonic() < end:
+        used = processor_s(server)
+        time.sleep(1.5)
+        if processor_s(server) - used < 0.06:
+            return
+
+
+def processor_s(process: int) -> float:
+    fields = Path(f"/proc/{process}/stat").read_text(encoding="utf-8").rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 if __name__ == "__main__":

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from zonemap.machine.delivery import Drive
@@ -20,10 +22,12 @@ def best_heading(
     *,
     coarse_deg: int = 15,
     fine_deg: int = 5,
+    going: Callable[[], None] = lambda: None,
 ) -> HeadingScores | None:
     """Try headings all around in coarse steps, then in fine ones beside the best; ``None`` without a drive.
 
-    Headings from 0 up to 180 degrees are tried: the other way along the same lines is the same work.
+    Headings from 0 up to 180 degrees are tried: the other way along the same lines is the same work. `going` is called
+    before each; what it raises ends the work.
 
     Notes
     -----
@@ -32,12 +36,17 @@ def best_heading(
     """
     if drive is None:
         return None
-    scores = {heading: _score(prescription, drive, heading) for heading in range(0, _HALF_TURN_DEG, coarse_deg)}
+
+    def score(heading: int) -> tuple[float, float]:
+        going()
+        return _score(prescription, drive, heading)
+
+    scores = {heading: score(heading) for heading in range(0, _HALF_TURN_DEG, coarse_deg)}
     middle = _best(scores)
     for beside in range(middle - coarse_deg + fine_deg, middle + coarse_deg, fine_deg):
         heading = beside % _HALF_TURN_DEG
         if heading not in scores:
-            scores[heading] = _score(prescription, drive, heading)
+            scores[heading] = score(heading)
     tried = sorted(scores)
     shares, passes = np.array([scores[heading] for heading in tried]).T
     return HeadingScores(np.array(tried, dtype=np.float64), shares, passes, float(_best(scores)))

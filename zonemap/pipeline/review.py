@@ -145,9 +145,9 @@ class Desk:
             return rated
         return self._keep("decided", decisions, lambda: self._decided(decisions, rated, rates))
 
-    def plan(self, decisions: Decisions) -> Plan:
-        """Put the whole plan together, for its files."""
-        return self._keep("plan", decisions, lambda: self._plan(decisions))
+    def plan(self, decisions: Decisions, going: Callable[[], None] = lambda: None) -> Plan:
+        """Put the whole plan together, for its files; what `going` raises meanwhile ends it, and nothing is kept."""
+        return self._keep("plan", decisions, lambda: self._plan(decisions, going))
 
     def rates(self, decisions: Decisions) -> Rates:
         """Rates set by hand that still hold: one of a zone that was changed afterwards does not."""
@@ -393,16 +393,15 @@ class Desk:
             for product in lost
         ]
 
-    def _plan(self, decisions: Decisions) -> Plan:
+    def _plan(self, decisions: Decisions, going: Callable[[], None]) -> Plan:
         case, zoned = self.case_of(decisions), self.zoned(decisions)
         choice = zoned.choice
         if decisions.assurance is not None:
             losses = self.asked(decisions).losses
             loss = {**self.losses(decisions), choice.zones.count: losses.of_zones(choice.zones)}
             choice = replace(choice, loss=loss, loss_as_grouped=None)
-        plan = assemble(
-            self.prepared, case, self.asked(decisions), replace(zoned, choice=choice), self.decided(decisions)
-        )
+        asked, decided = self.asked(decisions), self.decided(decisions)
+        plan = assemble(self.prepared, case, asked, replace(zoned, choice=choice), decided, going=going)
         text = (
             f"Zones are those made for an assurance of {self.case.decision.assurance:.0%}; their rates are for "
             f"{case.decision.assurance:.0%}."

@@ -139,12 +139,23 @@ def rate(prepared: Prepared, case: Case, asked: Asked, zoned: Zoned) -> Rated:
     return Rated(report, *spread(case, pipeline, asked.needs, report, zoned.choice, zoned.outlines))
 
 
-def assemble(prepared: Prepared, case: Case, asked: Asked, zoned: Zoned, rated: Rated) -> Plan:
-    """Put a plan together: what the machine makes of it, whether varying pays, and what has to be said."""
+def assemble(
+    prepared: Prepared,
+    case: Case,
+    asked: Asked,
+    zoned: Zoned,
+    rated: Rated,
+    *,
+    going: Callable[[], None] = lambda: None,
+) -> Plan:
+    """Put a plan together: what the machine makes of it, whether varying pays, and what has to be said.
+
+    `going` is called again and again; what it raises ends the work.
+    """
     needs, grid, surfaces, choice = asked.needs, prepared.grid, prepared.surfaces, zoned.choice
     report, prescription = rated.report, rated.prescription
     drive = drive_of(prescription, grid, case.field, case.spreader)
-    deliveries, headings = delivered(prescription, drive), best_heading(prescription, drive)
+    deliveries, headings = delivered(prescription, drive), best_heading(prescription, drive, going=going)
     needed = any(need.product and kg_ha.any() for need, kg_ha in zip(needs, report.need_kg_ha, strict=True))
     value = value_of_varying(asked.losses, choice, zoned.drawn, needed=needed, case=case)
     said = (

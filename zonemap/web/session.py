@@ -134,7 +134,7 @@ class Session:
             self._writer.start()
 
     def cancel(self) -> None:
-        """Stop writing at the next stage; the result that was there stays."""
+        """Stop at the next heading tried or stage of writing; the result that was there stays."""
         self._cancel.set()
 
     def wait(self) -> None:
@@ -164,14 +164,17 @@ class Session:
         return decisions
 
     def _write(self, decisions: Decisions, entries: tuple[Entry, ...]) -> None:
-        def progress(stage: str) -> None:
+        def going() -> None:
             if self._cancel.is_set():
                 raise _CancelledError("publish", "cancelled", "The last published result is as it was.")
+
+        def progress(stage: str) -> None:
+            going()
             now = self._publishing
             self._publishing = replace(now, stage=stage, stages=now.stages + 1)
 
         try:
-            plan = planned(self.desk, decisions, entries)
+            plan = planned(self.desk, decisions, entries, going=going)
             outcome = publish(
                 plan,
                 self.desk.prepared.pipeline,
