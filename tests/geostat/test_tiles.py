@@ -107,6 +107,25 @@ def test_systems_of_several_models_and_families_share_tiles():
     np.testing.assert_allclose(variance, expected_variance, rtol=0, atol=1e-9)
 
 
+@pytest.mark.parametrize("route", ["tiles", "each"])
+@pytest.mark.parametrize("points", [1, 2])
+def test_seven_models_that_differ_give_together_what_each_gives_alone_and_singly(points, route):
+    # A law: what quantities share (distances, buffers, tiles) must not be seen in any of them.
+    sites, value = sampled(60, 600.0)
+    families = [*sorted(CORRELATIONS), "exponential", "exponential", "matern_3_2"]
+    models = [Variogram(family, 40.0 + 25.0 * k, 0.3, 1.0 + k) for k, family in enumerate(families)]
+    systems = tuple(kriging_system(sites, value + k * np.cos(value), model) for k, model in enumerate(models))
+    targets, offsets = lattice_of(110, 600 / 110), block_offsets(600 / 110, points)
+
+    mean, variance = krige(systems, sites, targets, offsets=offsets, route=route)
+
+    for k, system in enumerate(systems):
+        (alone,), (its_variance,) = krige((system,), sites, targets, offsets=offsets, route="each")
+        sill = system.variogram.sill
+        np.testing.assert_allclose(mean[k], alone, rtol=0, atol=1e-10 * np.sqrt(sill))
+        np.testing.assert_allclose(variance[k], its_variance, rtol=0, atol=1e-10 * sill)
+
+
 def test_sites_that_are_all_but_one_place_under_a_smooth_model_are_not_left_to_cancellation(refused):
     # Two sites a centimetre apart without nugget: where one is smooth over a tile and the other is not, each part is
     # 1e8 sills and their sum under one.

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import chain
 from types import ModuleType
 from typing import TypeAlias
 
@@ -86,6 +87,7 @@ def krige_each(
     loops: ModuleType | None = None,
 ) -> list[Answer]:
     """Answer for (m, 2) targets, one by one; with the compiled loops where they are given."""
+    correlations: Iterable[FloatArray]
     if loops is None:
         correlations = _mean_correlations(groups, (distances(sites, targets + offset) for offset in offsets))
     else:
@@ -186,7 +188,7 @@ def _lattice_correlations(
     axes: tuple[FloatArray, FloatArray],
     offsets: FloatArray,
     loops: ModuleType | None,
-) -> list[FloatArray]:
+) -> Iterable[FloatArray]:
     """(n, rows * columns) correlation for each group of sites with the places where two axes cross."""
     if loops is None:
         return _mean_correlations(groups, _lags(sites, axes, offsets))
@@ -216,22 +218,31 @@ def _lags(sites: FloatArray, axes: tuple[FloatArray, FloatArray], offsets: Float
         yield lag_m.reshape(len(sites), len(east_m) * len(north_m))
 
 
-def _mean_correlations(groups: Sequence[Group], lags: Iterable[FloatArray]) -> list[FloatArray]:
-    """(n, m) mean correlation over a block's points for each group; distances are shared by all of them."""
-    sums: list[FloatArray] = []
-    points = 0
-    for lag_m in lags:
+def _mean_correlations(groups: Sequence[Group], lags: Iterable[FloatArray]) -> Iterator[FloatArray]:
+    """(n, m) mean correlation over a block's points for each group; distances are shared by all of them.
+
+    At one point they are made when they are asked for: arrays for one group at a time stay in the cache.
+    """
+    several = iter(lags)
+    first_m, second_m = next(several), next(several, None)
+    if second_m is None:
+        return _correlations(groups, first_m)
+    sums = list(_correlations(groups, first_m))
+    points = 1
+    for lag_m in chain([second_m], several):
         points += 1
-        parts = [CORRELATIONS[group.family](lag_m / group.range_m) for group in groups]
-        if sums:
-            for total, part in zip(sums, parts, strict=True):
-                total += part
-        else:
-            sums = parts
-    if points > 1:
-        for total in sums:
-            total /= points
-    return sums
+        for total, part in zip(sums, _correlations(groups, lag_m), strict=True):
+            total += part
+    for total in sums:
+        total /= points
+    return iter(sums)
+
+
+def _correlations(groups: Sequence[Group], lag_m: FloatArray) -> Iterator[FloatArray]:
+    """(n, m) correlation at these distances for each group, made when it is asked for."""
+    ratio = np.empty_like(lag_m)
+    for group in groups:
+        yield CORRELATIONS[group.family](np.divide(lag_m, group.range_m, out=ratio))
 
 
 def _times_lower(lower: FloatArray, right: FloatArray) -> FloatArray:
