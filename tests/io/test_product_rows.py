@@ -28,6 +28,13 @@ def _one(text: str, *, units: UnitSystem = "us") -> Product:
     return product
 
 
+@pytest.mark.parametrize(
+    ("name", "kind"), [("bone meal", "bone_meal"), ("DAP", "diammonium_phosphate"), ("Potash", "potassium_chloride")]
+)
+def test_a_row_may_be_named_as_people_name_it(name: str, kind: str) -> None:
+    assert _one(f'like = "{name}"\n') == _one(f'like = "{kind}"\n')
+
+
 def test_a_product_like_a_row_takes_what_the_user_does_not_state() -> None:
     litter, row = _one('like = "poultry_litter"\n'), product_row("poultry_litter")
 

@@ -161,7 +161,7 @@ def product_kinds() -> tuple[str, ...]:
 
 
 def product_row(kind: str, *, where: str = "field.toml, product, like") -> ProductRow:
-    """Look a product up.
+    """Look a product up, by its key or by any name `kind_of_name` knows.
 
     Parameters
     ----------
@@ -174,12 +174,13 @@ def product_row(kind: str, *, where: str = "field.toml, product, like") -> Produ
         When the table has no such product; the message names the nearest ones.
     """
     table = _table()
-    if kind not in table:
+    found = table.get(kind) or table.get(kind_of_name(kind))
+    if found is None:
         near = _nearest(kind)
         mend = f"Did you mean {' or '.join(near)}?" if near else f"Choose one of {', '.join(table)}."
         shown = kind if len(kind) <= 60 and kind.isprintable() else repr(kind[:60])
         raise InputError(where, f"'{shown}' is not in the product table", f"{mend} zonemap products lists them.")
-    return table[kind]
+    return found
 
 
 def kind_of_name(name: str) -> str:
