@@ -98,7 +98,7 @@ def test_what_lies_in_the_shed_is_in_pounds_or_kilograms() -> None:
     ("text", "mend"),
     [
         ('like = "ureas"', r"product 1, like: 'ureas' .*Did you mean urea\?"),
-        ('like = "potash"', "Did you mean potassium_chloride or potassium_sulfate"),
+        ('like = "potassium"', "Did you mean potassium_chloride or potassium_sulfate"),
         ("price_per_ton = 5", r'product 1, name: is missing\. Write name = "\.\.\."'),
         ('name = "x"\nprice_per_gal = 3', r"price_per_gal: .*Write density_lb_gal = 10\.67"),
         ('name = "x"\nprice_per_l = 3', r"price_per_l: .*Write density_lb_gal = 10\.67"),

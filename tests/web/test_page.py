@@ -47,7 +47,7 @@ class Seen:
         return self.page.get_by_label(re.compile(rf"^{product},.*zone {zone}, lb/ac"))
 
     def until(self, test, what):
-        end = time.monotonic() + 15
+        end = time.monotonic() + 90
         while not test():
             assert time.monotonic() < end, what
             self.page.wait_for_timeout(30)
