@@ -144,6 +144,23 @@ def test_a_rate_edit_shows_before_anything_that_takes_longer(window):
     window.page.unroute_all(behavior="ignoreErrors")
 
 
+def test_other_numbers_of_zones_are_made_ready_only_once_the_page_rests(browser, review, monkeypatch):
+    made = []
+    monkeypatch.setattr(review.session, "warm", lambda: made.append("ready"))
+    page = browser.new_page()
+    page.route("**/api/details", lambda _: None)
+    page.goto(review.address)
+    page.wait_for_selector("html[data-ready]")
+    page.wait_for_timeout(1500)
+    assert made == []
+    page.unroute_all(behavior="ignoreErrors")
+    page.goto("about:blank")
+    page.goto(review.address)
+    page.wait_for_selector("#notes li", state="attached")
+    assert made  # as often as the page asks: the session does it once
+    page.close()
+
+
 def test_zones_are_merged_split_and_an_area_is_closed(window, review):
     page = window.page
     page.locator("#reshape summary").click()

@@ -68,10 +68,10 @@ def application(session: Session, *, hosts: Iterable[str], key: str) -> Starlett
             "shapes": shown.shapes_json,
             "value": shown.value_json,
             "season": shown.season_json,
-            "details": shown.details_json,
         }.items()
     ]
     rest = [
+        Route("/api/details", _details(session), methods=["GET"]),
         Route("/api/field", _json(lambda: shown.field_json(session.desk)), methods=["GET"]),
         Route("/api/state", _json(lambda: shown.state_json(session)), methods=["GET"]),
         Route("/api/pulse", _json(lambda: _pulse(session)), methods=["GET"]),
@@ -107,6 +107,18 @@ def _read(session: Session, make: Callable[[Desk, Decisions], Json]) -> Answer:
         del request
         revision, decisions = session.at
         return await _made(lambda: JSONResponse(make(session.desk, decisions) | {"revision": revision}))
+
+    return answer
+
+
+def _details(session: Session) -> Answer:
+    """Answer with what takes longest; a page that has it rests, and what may be asked for next is made ready."""
+    told = _read(session, shown.details_json)
+
+    async def answer(request: Request) -> Response:
+        response = await told(request)
+        await run_in_threadpool(session.warm)
+        return response
 
     return answer
 

@@ -94,7 +94,6 @@ def opened(
                 key, bound = secrets.token_urlsafe(24), int(listening.getsockname()[1])
                 hosts = [f"{_LOOPBACK}:{bound}", f"localhost:{bound}"]
                 app = application(session, hosts=hosts, key=key)
-                session.warm()
                 yield Page(session, app, listening, f"http://{hosts[0]}/#{key}")
                 session.cancel()
                 session.wait()

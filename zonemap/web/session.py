@@ -97,15 +97,17 @@ class Session:
             self._now_at = (revision_of(self.journal.entries), after)
 
     def warm(self) -> None:
-        """Answer for every number of zones in the background, so that choosing one shows at once."""
+        """Answer for every number of zones in the background, once, so that choosing one shows at once."""
 
         def work() -> None:
             for count in self.desk.counts:
                 if not self._cancel.is_set():
                     self.desk.loss_as_spread(Decisions(count=count))
 
-        self._warmer = threading.Thread(target=work, name="warm", daemon=True)
-        self._warmer.start()
+        with self._one_at_a_time:
+            if self._warmer is None and not self._cancel.is_set():
+                self._warmer = threading.Thread(target=work, name="warm", daemon=True)
+                self._warmer.start()
 
     def preview(self, assurance: float) -> Decisions:
         """Decisions as they stand, with another assurance, which is not kept."""
