@@ -10,6 +10,7 @@ STOPPED_IN_A_STAGE = """
 import os, signal, sys
 from zonemap.machine import heading
 from zonemap.cli import main
+signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's background job begins with it ignored
 score, tried = heading._score, []
 def stopped(*arguments):
     tried.append(arguments)

@@ -215,7 +215,11 @@ def test_one_share_for_a_whole_product_is_that_of_its_slowest_element():
 
 @pytest.mark.parametrize(
     ("kind", "mend"),
-    [("ureas", "Did you mean urea"), ("potash", "potassium_chloride"), ("quartz", "Choose one of urea, coated_urea")],
+    [
+        ("ureas", "Did you mean urea"),
+        ("potassium", "potassium_chloride"),
+        ("quartz", "Choose one of urea, coated_urea"),
+    ],
 )
 def test_an_unknown_kind_is_answered_with_the_nearest(kind, mend):
     with pytest.raises(InputError, match=mend):

@@ -132,7 +132,7 @@ def test_the_rules_are_shown_with_their_sources():
 
 def test_a_crop_that_needs_nothing_is_planned_and_drawn(tmp_path, copy_of):
     folder = copy_of("organic_tomatoes")
-    edit(folder, lambda d: d["crop"].update(yield_goal=4))
+    edit(folder, lambda d: d["crop"].update(yield_goal=5.2))
     outcome = plan_field(folder, out=tmp_path / "out")
     assert outcome.plan.value.advice == "nothing_needed"
     assert not outcome.plan.prescription.applications

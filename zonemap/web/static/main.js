@@ -50,6 +50,8 @@ async function change(wanted, { forget = false } = {}) {
 
 async function show(state) {
   const before = page.state;
+  // an answer from before the last change may come after it
+  if (before && state.revision < before.revision) return;
   page.state = state;
   for (const zone of picked) if (zone > state.zones.length) picked.delete(zone);
   drawTables();
