@@ -163,6 +163,7 @@ def pan(page: Page) -> None:
     page.mouse.down()
     for step in range(60):
         page.mouse.move(x + 2 * (step % 30), y + step)
+        page.wait_for_timeout(16)
     page.mouse.up()
 
 
@@ -174,6 +175,7 @@ def zoom(page: Page) -> None:
 
 
 def middle_of_map(page: Page) -> tuple[float, float]:
+    page.locator("#map").scroll_into_view_if_needed()
     box = page.locator("#map").bounding_box()
     assert box is not None
     return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2

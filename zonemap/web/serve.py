@@ -23,6 +23,7 @@ from zonemap.job import Progress, default_pipeline
 from zonemap.pipeline.parse import read_pipeline
 from zonemap.pipeline.review import Desk
 from zonemap.reviewed import inputs_hash
+from zonemap.web import shown
 from zonemap.web.app import application
 from zonemap.web.session import Session
 
@@ -90,6 +91,7 @@ def opened(
             journal = Journal(journal_path, inputs=inputs_hash(case, chosen.sha256), crs=case.field.crs)
             try:
                 desk = Desk(case, chosen, progress)
+                shown.field_json(desk)  # what is long in it is kept: the first page need not wait for it
                 session = Session(desk, journal, target, formats=formats, now=_now)
                 key, bound = secrets.token_urlsafe(24), int(listening.getsockname()[1])
                 hosts = [f"{_LOOPBACK}:{bound}", f"localhost:{bound}"]
