@@ -146,6 +146,7 @@ def test_a_rate_edit_shows_before_anything_that_takes_longer(window):
 
 def test_other_numbers_of_zones_are_made_ready_only_once_the_page_rests(browser, review, monkeypatch):
     made = []
+    assert review.session._warmer is None
     monkeypatch.setattr(review.session, "warm", lambda: made.append("ready"))
     page = browser.new_page()
     page.route("**/api/details", lambda _: None)
@@ -159,6 +160,31 @@ def test_other_numbers_of_zones_are_made_ready_only_once_the_page_rests(browser,
     page.wait_for_selector("#notes li", state="attached")
     assert made  # as often as the page asks: the session does it once
     page.close()
+
+
+def test_an_answer_from_before_the_last_change_is_not_shown(window):
+    page, held = window.page, []
+
+    def hold_the_first(route):
+        if held:
+            route.fallback()
+        else:
+            held.append((route, route.fetch()))
+
+    page.route("**/api/state", hold_the_first)
+    page.click("#publish")  # once it is written the page asks how things stand
+    window.until(lambda: page.wait_for_timeout(50) or held, "asked")
+    rate = window.rate("urea", 1)
+    planned = float(rate.input_value())
+    rate.fill(str(planned + 50))
+    rate.press("Enter")
+    window.until(lambda: page.locator("td.by-hand").count() == 1, "set by hand")
+    route, before = held[0]
+    route.fulfill(response=before)
+    page.wait_for_timeout(500)
+    assert page.locator("td.by-hand").count() == 1
+    page.click("#undo")
+    window.until(lambda: page.locator("td.by-hand").count() == 0, "undone")
 
 
 def test_zones_are_merged_split_and_an_area_is_closed(window, review):
