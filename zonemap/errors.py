@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+#: mend of a file that does not hold, read back, what was written
+NOT_PUBLISHED = "Nothing was published: check free space and the disk, then run again."
+
 
 class ZonemapError(Exception):
     """Something the user can mend.

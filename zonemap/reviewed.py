@@ -49,9 +49,9 @@ def decided(desk: Desk, entries: Sequence[Entry]) -> Decisions:
     InputError
         Naming the first change that does not fit.
     """
-    made = standing(entries).made
-    steps = standing(entries).steps
-    for position, (entry, step) in enumerate(zip(made, steps, strict=True)):
+    now = standing(entries)
+    steps = now.steps
+    for position, (entry, step) in enumerate(zip(now.made, steps, strict=True)):
         try:
             if isinstance(step, RateByHand):
                 desk.limited(step, decisions_of(steps[:position]))

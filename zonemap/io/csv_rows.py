@@ -6,7 +6,7 @@ import csv
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from zonemap.errors import OutputError
+from zonemap.errors import NOT_PUBLISHED, OutputError
 
 #: a spreadsheet takes text that begins so for a formula
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
@@ -30,8 +30,7 @@ def write_csv(path: Path, columns: Mapping[str, Sequence[str | float]]) -> None:
         csv.writer(file, lineterminator="\n").writerows(rows)
     with path.open(encoding="utf-8", newline="") as file:
         if list(csv.reader(file)) != rows:
-            mend = "Nothing was published: check free space and the disk, then run again."
-            raise OutputError(path.name, "does not hold what was written", mend)
+            raise OutputError(path.name, "does not hold what was written", NOT_PUBLISHED)
 
 
 def safe_cell(text: str) -> str:

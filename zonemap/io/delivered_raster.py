@@ -7,10 +7,9 @@ from pathlib import Path
 
 import numpy as np
 
-from zonemap.errors import OutputError
 from zonemap.io.geotiff import Layers
 from zonemap.io.names import plain_text
-from zonemap.io.prescription_rows import exact_area_in
+from zonemap.io.rate_raster import require_total
 from zonemap.io.shapefile import shapefile_stems
 from zonemap.io.verify import verify_layers
 from zonemap.values.delivery import Delivery
@@ -21,7 +20,6 @@ from zonemap.values.prescription import Prescription
 #: a folder of its own: what falls is no order to a controller
 DELIVERED = "delivered"
 _TOLERANCES = (0.05, 0.10)
-_MEND = "Nothing was published: check free space and the disk, then run again."
 
 
 def delivered_rasters(
@@ -75,9 +73,5 @@ def verify_delivered_raster(path: Path, layers: Layers, prescription: Prescripti
 
     verify_layers(path, layers, grid)
     with rasterio.open(path.absolute(), driver="GTiff") as raster:
-        rate, stated = raster.read(1)[grid.inside].astype(np.float64), float(raster.tags()["total_delivered"])
-    total = float(rate @ exact_area_in(prescription.units, grid.cell_area_ha))
-    # single precision keeps a rate to 6e-8 of itself
-    if abs(total - stated) > 1e-6 * stated + 1e-6:
-        what = f"read back, the file does not hold the total {stated:.3f} (it adds up to {total:.3f})"
-        raise OutputError(path.name, what, _MEND)
+        rate, stated = raster.read(1), float(raster.tags()["total_delivered"])
+    require_total(path, rate, prescription, grid, stated=stated)

@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 import shapely
 
-from zonemap.errors import OutputError
-from zonemap.io.geotiff import Layers
+from zonemap.errors import NOT_PUBLISHED, OutputError
+from zonemap.io.geotiff import Bands, Layers
 from zonemap.io.prescription_rows import application_rows, exact_area_in
 from zonemap.io.shapefile import shapefile_stems
 from zonemap.io.verify import verify_layers
@@ -22,7 +22,6 @@ RATES = "rates"
 _NOTED_DIFFERENCE = 0.001
 # TIFF tags: GeoTIFF 1.1 (OGC 19-008r4), annex on tags, and the text tags of the library that writes
 _PIXEL_SCALE, _TIE_POINT, _TEXT, _NO_DATA = 33550, 33922, 42112, 42113
-_MEND = "Nothing was published: check free space and the disk, then run again."
 
 
 def rate_rasters(field_name: str, prescription: Prescription, grid: Grid) -> dict[str, Layers]:
@@ -109,15 +108,25 @@ def verify_rate_raster(path: Path, layers: Layers, prescription: Prescription, g
             tags = dict(picture.tag_v2)  # type: ignore[attr-defined]
             values = np.asarray(picture, dtype=np.float32)
     except (OSError, ValueError, SyntaxError) as error:  # the reader answers a broken header with a SyntaxError
-        raise OutputError(path.name, f"the file cannot be read back ({error})", _MEND) from error
+        raise OutputError(path.name, f"the file cannot be read back ({error})", NOT_PUBLISHED) from error
     _require(path, np.array_equal(values, layers.bands[0], equal_nan=True), "the rate of every cell")
     scale, tie = tags.get(_PIXEL_SCALE, ())[:2], tags.get(_TIE_POINT, ())
     _require(path, scale == (grid.cell_m, grid.cell_m), "the size of a cell")
     _require(path, tie == (0.0, 0.0, 0.0, grid.west_m, grid.north_m, 0.0), "the corner of the grid")
     _require(path, str(tags.get(_NO_DATA, "")).strip("\0 ") == "nan", "the mark of cells outside of the field")
     _require(path, f">{layers.unit[0]}<" in str(tags.get(_TEXT, "")), f"the unit {layers.unit[0]}")
-    total = float(values[grid.inside].astype(np.float64) @ _cell_areas(prescription, grid))
-    stated = float(layers.tags["total_of_cells"])
+    require_total(path, values, prescription, grid, stated=float(layers.tags["total_of_cells"]))
+
+
+def require_total(path: Path, rate: Bands, prescription: Prescription, grid: Grid, *, stated: float) -> None:
+    """Check that the (rows, columns) rates read from a raster add up to the total it states.
+
+    Raises
+    ------
+    OutputError
+        When they do not.
+    """
+    total = float(rate[grid.inside].astype(np.float64) @ _cell_areas(prescription, grid))
     # single precision keeps a rate to 6e-8 of itself
     _require(path, abs(total - stated) <= 1e-6 * stated + 1e-6, f"the total {stated:.3f} (it adds up to {total:.3f})")
 
@@ -128,4 +137,4 @@ def _cell_areas(prescription: Prescription, grid: Grid) -> FloatArray:
 
 def _require(path: Path, holds: bool, what: str) -> None:  # noqa: FBT001 - reads as a sentence at every call
     if not holds:
-        raise OutputError(path.name, f"read back, the file does not hold {what}", _MEND)
+        raise OutputError(path.name, f"read back, the file does not hold {what}", NOT_PUBLISHED)

@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
-from zonemap.errors import OutputError
+from zonemap.errors import NOT_PUBLISHED, OutputError
 from zonemap.io.prescription_rows import ADVICE
 from zonemap.io.shapefile import README, past_lines
 from zonemap.values.prescription import Prescription
@@ -17,7 +17,6 @@ _TOTAL = re.compile(r"(.+)\.shp: ([\d,]+\.\d) (\S+) in all")
 #: totals are told to a tenth
 _HALF_A_TENTH = 0.05
 _HEAD, _DESCRIPTOR, _END_OF_FIELDS, _DELETED = 32, 32, 0x0D, b"*"
-_MEND = "Nothing was published: check free space and the disk, then run again."
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +38,7 @@ def verify_readme(folder: Path, *, prescription: Prescription) -> None:
         lines = (folder / README).read_text(encoding="utf-8").split("\n")
         tables = {path.stem: read_dbf(path) for path in sorted(folder.glob("*.dbf"))}
     except (OSError, ValueError, IndexError) as error:
-        raise OutputError(README, f"it cannot be held against its shapefiles ({error})", _MEND) from error
+        raise OutputError(README, f"it cannot be held against its shapefiles ({error})", NOT_PUBLISHED) from error
     for rows in tables.values():
         _require(not rows or _told(_ATTRIBUTE, lines) == list(rows[0]), "the columns of the .dbf in their order")
     units = list(dict.fromkeys(row["UNIT"] for rows in tables.values() for row in rows))
@@ -95,4 +94,4 @@ def _same_total(told: re.Match[str], rows: list[dict[str, str]]) -> bool:
 
 def _require(holds: bool, what: str) -> None:  # noqa: FBT001 - reads as a sentence at every call
     if not holds:
-        raise OutputError(README, f"read back, the text does not state {what}", _MEND)
+        raise OutputError(README, f"read back, the text does not state {what}", NOT_PUBLISHED)

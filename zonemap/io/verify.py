@@ -15,7 +15,7 @@ import shapely
 from shapely import Polygon
 from shapely.errors import GEOSException
 
-from zonemap.errors import OutputError
+from zonemap.errors import NOT_PUBLISHED, OutputError
 from zonemap.io.formats import DEFAULT
 from zonemap.io.geotiff import Bands, Layers, overview_factors
 from zonemap.io.prescription_rows import ADVICE, WGS84, ApplicationRows, application_rows, polygons_in_degrees
@@ -34,7 +34,6 @@ CONTROLLER = "controller"
 SURFACES = "surfaces"
 #: bytes of the envelope by its code in the flags of a geometry: none, then two to four axes of two numbers
 _ENVELOPE_BYTES = {0: 0, 1: 32, 2: 48, 3: 48, 4: 64}
-_MEND = "Nothing was published: check free space and the disk, then run again."
 
 
 def verify_result(
@@ -139,7 +138,7 @@ def verify_layers(path: Path, layers: Layers, grid: Grid) -> None:
     try:
         bands = _read_bands(path, grid, layers)
     except (RasterioError, CPLE_BaseError, OSError) as error:
-        raise OutputError(path.name, f"the file cannot be read back ({error})", _MEND) from error
+        raise OutputError(path.name, f"the file cannot be read back ({error})", NOT_PUBLISHED) from error
     _require(path, np.array_equal(bands, layers.bands, equal_nan=True), "the values of every cell")
 
 
@@ -191,7 +190,7 @@ def _read_prescription(path: Path) -> _Written:
         zone, rate, area = np.array([row[:3] for row in rows], dtype=np.float64).reshape(-1, 3).T
         outline = np.asarray(shapely.from_wkb([_well_known_binary(row[6]) for row in rows]), dtype=object)
     except (FionaError, CPLE_BaseError, OSError, RuntimeError, ValueError, sqlite3.Error, GEOSException) as error:
-        raise OutputError(path.name, f"the file cannot be read back ({error})", _MEND) from error
+        raise OutputError(path.name, f"the file cannot be read back ({error})", NOT_PUBLISHED) from error
     _require(path, None not in outline, "an outline for each row")
     return _Written(zone, rate, area, tuple((row[3], row[4], row[5] or "") for row in rows), outline)
 
@@ -211,7 +210,7 @@ def _read_shapefile(path: Path) -> _Written:
     try:
         meta, _, geometry, values = pyogrio.raw.read(path.absolute())
     except (RuntimeError, OSError) as error:  # pyogrio's errors are RuntimeErrors
-        raise OutputError(path.name, f"the file cannot be read back ({error})", _MEND) from error
+        raise OutputError(path.name, f"the file cannot be read back ({error})", NOT_PUBLISHED) from error
     _require(path, meta["crs"] == WGS84, f"the CRS {WGS84}")
     _require(path, list(meta["fields"]) == list(COLUMNS), f"the columns {', '.join(COLUMNS)}")
     column = dict(zip(COLUMNS, values, strict=True))
@@ -235,7 +234,7 @@ def _check_database(path: Path, *, rows: Mapping[str, int]) -> None:
                     (count,) = database.execute(f'SELECT count(*) FROM "{table}"').fetchone()
                     _require(path, count == expected, f"{expected} rows in '{table}' (it has {count})")
     except sqlite3.Error as error:
-        raise OutputError(path.name, f"the file cannot be read back ({error})", _MEND) from error
+        raise OutputError(path.name, f"the file cannot be read back ({error})", NOT_PUBLISHED) from error
 
 
 def _check_styles(path: Path, styles: Mapping[str, int]) -> None:
@@ -249,7 +248,7 @@ def _check_styles(path: Path, styles: Mapping[str, int]) -> None:
             )
             (advice,) = database.execute("SELECT metadata FROM gpkg_metadata WHERE id = 1").fetchone() or ("",)
     except sqlite3.Error as error:
-        raise OutputError(path.name, f"the file cannot be read back ({error})", _MEND) from error
+        raise OutputError(path.name, f"the file cannot be read back ({error})", NOT_PUBLISHED) from error
     for layer, count in styles.items():
         _require(path, found.get(layer, 0) == count, f"{count} styles of '{layer}' (it has {found.get(layer, 0)})")
     _require(path, advice.startswith(ADVICE), "its sentence of advice")
@@ -292,4 +291,4 @@ def _iso(day: date | None) -> str:
 
 def _require(path: Path, holds: bool, what: str) -> None:  # noqa: FBT001 - reads as a sentence at every call
     if not holds:
-        raise OutputError(path.name, f"read back, the file does not hold {what}", _MEND)
+        raise OutputError(path.name, f"read back, the file does not hold {what}", NOT_PUBLISHED)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from zonemap.errors import OutputError
+from zonemap.errors import NOT_PUBLISHED, OutputError
 from zonemap.io.csv_rows import safe_cell, write_csv
 from zonemap.io.names import plain_text
 from zonemap.io.prescription_rows import application_rows, exact_area_in
@@ -15,7 +15,6 @@ from zonemap.values.file_units import AREA_UNITS, file_units
 from zonemap.values.prescription import Application, Prescription
 
 ZONE_TABLE = "zones.csv"
-_MEND = "Nothing was published: check free space and the disk, then run again."
 #: numbers are written with ten significant digits
 _DIGITS = 1e-9
 
@@ -51,7 +50,7 @@ def verify_zone_table(path: Path, prescription: Prescription) -> None:
     try:
         table = pd.read_csv(path)
     except (OSError, ValueError) as error:  # pandas' errors of parsing are ValueErrors
-        raise OutputError(path.name, f"the file cannot be read back ({error})", _MEND) from error
+        raise OutputError(path.name, f"the file cannot be read back ({error})", NOT_PUBLISHED) from error
     expected = _columns(prescription, where=path.name)
     _require(path, list(table.columns) == [safe_cell(heading) for heading in expected], "its columns")
     _require(path, len(table) == np.unique(prescription.zone).size, "a row for each zone")
@@ -96,4 +95,4 @@ def _name(application: Application) -> str:
 
 def _require(path: Path, holds: bool, what: str) -> None:  # noqa: FBT001 - reads as a sentence at every call
     if not holds:
-        raise OutputError(path.name, f"read back, the file does not hold {what}", _MEND)
+        raise OutputError(path.name, f"read back, the file does not hold {what}", NOT_PUBLISHED)

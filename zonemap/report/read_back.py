@@ -5,11 +5,9 @@ from __future__ import annotations
 from html.parser import HTMLParser
 from pathlib import Path
 
-from zonemap.errors import OutputError
+from zonemap.errors import NOT_PUBLISHED, OutputError
 from zonemap.report.shown import total
 from zonemap.values.plan import Plan
-
-_MEND = "Nothing was published: check free space and the disk, then run again."
 
 
 def check_sheet(path: Path, plan: Plan) -> None:
@@ -23,12 +21,12 @@ def check_sheet(path: Path, plan: Plan) -> None:
     pages = _pages(path)
     applications = plan.prescription.applications
     if len(pages) <= len(applications):
-        raise OutputError(path.name, f"{len(pages)} pages for {len(applications)} applications", _MEND)
+        raise OutputError(path.name, f"{len(pages)} pages for {len(applications)} applications", NOT_PUBLISHED)
     for number, (text, application) in enumerate(zip(pages, applications, strict=False), start=1):
         printed = total(plan, application)
         if _unspaced(printed) not in _unspaced(text):
             what = f"page {number} does not show the total of {application.product.name}, {printed}"
-            raise OutputError(path.name, what, _MEND)
+            raise OutputError(path.name, what, NOT_PUBLISHED)
 
 
 def check_page(path: Path, plan: Plan) -> None:
@@ -44,14 +42,14 @@ def check_page(path: Path, plan: Plan) -> None:
         reader.feed(path.read_text(encoding="utf-8"))
         reader.close()
     except (OSError, UnicodeDecodeError) as error:
-        raise OutputError(path.name, f"it cannot be read ({error})", _MEND) from error
+        raise OutputError(path.name, f"it cannot be read ({error})", NOT_PUBLISHED) from error
     if reader.open or not reader.rows:
-        raise OutputError(path.name, f"it is cut within <{(reader.open or ['html'])[-1]}>", _MEND)
+        raise OutputError(path.name, f"it is cut within <{(reader.open or ['html'])[-1]}>", NOT_PUBLISHED)
     for application in plan.prescription.applications:
         day, printed = application.on.isoformat() if application.on else "", total(plan, application)
         if not any(printed in row and (not day or day in row) for row in reader.rows):
             what = f"it does not show the total of {application.product.name}, {printed}"
-            raise OutputError(path.name, what, _MEND)
+            raise OutputError(path.name, what, NOT_PUBLISHED)
 
 
 class _Elements(HTMLParser):
@@ -92,7 +90,7 @@ def _pages(path: Path) -> list[str]:
         with pypdfium2.PdfDocument(path) as document:
             return [page.get_textpage().get_text_bounded() for page in document]
     except (OSError, pypdfium2.PdfiumError) as error:
-        raise OutputError(path.name, f"it cannot be opened ({error})", _MEND) from error
+        raise OutputError(path.name, f"it cannot be opened ({error})", NOT_PUBLISHED) from error
 
 
 def _unspaced(text: str) -> str:

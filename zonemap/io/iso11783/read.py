@@ -15,7 +15,7 @@ import shapely
 from shapely import Polygon
 from shapely.errors import GEOSException
 
-from zonemap.errors import OutputError
+from zonemap.errors import NOT_PUBLISHED, OutputError
 from zonemap.io.iso11783.build import CELL_TYPES
 from zonemap.io.iso11783.cells import Cells
 from zonemap.io.iso11783.content import (
@@ -33,8 +33,6 @@ from zonemap.io.iso11783.content import (
 from zonemap.io.iso11783.document import BOUNDARY, EXTERIOR, INTERIOR, ROOT, TREATMENT_ZONE, document
 
 _Geometries: TypeAlias = npt.NDArray[np.object_]
-
-MEND = "Nothing was published: check free space and the disk, then run again."
 
 
 def read_taskdata(folder: Path) -> Written:
@@ -60,7 +58,7 @@ def read_taskdata(folder: Path) -> Written:
 
 
 def _fault(what: str) -> OutputError:
-    return OutputError(TASK_FILE, what, MEND)
+    return OutputError(TASK_FILE, what, NOT_PUBLISHED)
 
 
 def _cells(folder: Path, grid: TaskGrid) -> npt.NDArray[np.int64]:

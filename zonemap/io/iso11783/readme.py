@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from zonemap.errors import OutputError
+from zonemap.errors import NOT_PUBLISHED, OutputError
 from zonemap.io.iso11783.content import FOLDER
-from zonemap.io.iso11783.read import MEND
 from zonemap.io.iso11783.totals import TaskTotal
 from zonemap.io.iso11783.write import TaskData
 from zonemap.io.prescription_rows import ADVICE, rates_elsewhere
@@ -62,10 +61,12 @@ def verify_readme(path: Path, totals: Sequence[TaskTotal], *, prescription: Pres
     try:
         lines = path.read_text(encoding="utf-8").split("\n")
     except (OSError, ValueError) as error:
-        raise OutputError(path.name, f"the file cannot be read back ({error})", MEND) from error
+        raise OutputError(path.name, f"the file cannot be read back ({error})", NOT_PUBLISHED) from error
     stated = {_line(total, prescription.units) for total in totals} | {*_elsewhere(prescription), ADVICE}
     if not stated <= set(lines):
-        raise OutputError(path.name, "read back, the text does not state the totals and rates of its task data", MEND)
+        raise OutputError(
+            path.name, "read back, the text does not state the totals and rates of its task data", NOT_PUBLISHED
+        )
 
 
 def _elsewhere(prescription: Prescription) -> tuple[str, str]:

@@ -9,11 +9,11 @@ import numpy.typing as npt
 import shapely
 from shapely import MultiPolygon, Polygon
 
-from zonemap.errors import OutputError
+from zonemap.errors import NOT_PUBLISHED, OutputError
 from zonemap.io.iso11783.build import Numbered, by_polygon, grid_type, numbered, task_file
 from zonemap.io.iso11783.cells import Cells
 from zonemap.io.iso11783.content import FOLDER, NOTHING, TASK_FILE, Kind, Task, TaskFile, Version, Written
-from zonemap.io.iso11783.read import MEND, read_taskdata
+from zonemap.io.iso11783.read import read_taskdata
 from zonemap.io.iso11783.totals import TaskTotal, added_up
 from zonemap.io.prescription_rows import polygons_in_degrees
 from zonemap.values.arrays import IntArray
@@ -185,4 +185,4 @@ def _same_outlines(written: tuple[Polygon, ...], expected: tuple[Polygon, ...]) 
 
 def _require(holds: bool, what: str) -> None:  # noqa: FBT001 - reads as a sentence at every call
     if not holds:
-        raise OutputError(TASK_FILE, f"read back, the task data does not hold {what}", MEND)
+        raise OutputError(TASK_FILE, f"read back, the task data does not hold {what}", NOT_PUBLISHED)
