@@ -348,6 +348,24 @@ def test_replicate_rows_of_one_sample_stay_apart(field_folder: Fill) -> None:
     assert read_folder(field_folder(samples=samples)).samples.sample == ("1", "1")
 
 
+def test_one_name_at_two_places_is_asked_about_and_both_are_kept(field_folder: Fill) -> None:
+    others = "{0},-97.496,41.001,2\n8,-97.495,41.003,2\n"
+
+    folder = field_folder(samples=HEAD + "7,-97.498,41.001,1\n" + others.format(7))
+
+    # 0.002 degrees of longitude are 168 m at 41 north (DERIVED: 111,320 m times the cosine)
+    assert "the same sample stands at two places: '7' (line 2 and line 3, 168 m apart)" in _notes(folder)
+    assert len(read_folder(folder).samples.easting_m) == 3
+    # 8 m apart: two fixes of one place
+    assert "two places" not in _notes(field_folder(samples=HEAD + "7,-97.4959,41.001,1\n" + others.format(7)))
+
+
+def test_names_that_tell_nothing_apart_are_let_be(field_folder: Fill) -> None:
+    rows = "A,-97.498,41.001,1\nA,-97.496,41.001,2\nA,-97.495,41.003,2\n"
+
+    assert "two places" not in _notes(field_folder(samples=HEAD + rows))
+
+
 def test_samples_may_come_as_points_with_their_values_beside_them(field_folder: Fill) -> None:
     points = {
         "type": "FeatureCollection",

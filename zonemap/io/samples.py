@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -31,6 +32,8 @@ _KEY = 'crs = "EPSG:..." under [samples]'
 _SWAP = "Set swap = true under [samples]"
 #: rounding of coordinates, below which a sample on the edge is inside
 _ON_EDGE_M = 0.01
+#: Two fixes of one place by a phone seldom lie farther apart (common practice).
+_ONE_PLACE_M = 20.0
 
 
 def read_samples(
@@ -76,6 +79,8 @@ def read_samples(
     easting, northing, kept, more = _placed(sheet, layout, stated, boundary)
     notes += more
     table = replace(sheet.table, rows=tuple(row for row, keep in zip(sheet.table.rows, kept, strict=True) if keep))
+    if layout.id is not None:
+        notes += _two_places(_ids(table, layout), easting[kept], northing[kept], table)
     buried = buried_days(table, layout, basis, decimal=decimal)
     columns, more = _columns(table, layout, units, buried, decimal, stated.detection_limit)
     notes += more
@@ -273,6 +278,23 @@ def _ids(table: Table, layout: Layout) -> tuple[str, ...]:
     if layout.id is None:
         return tuple(str(number) for number in range(1, len(table.rows) + 1))
     return tuple(cell_text(cell) or place for place, cell in table.column(layout.id))
+
+
+def _two_places(names: Sequence[str], easting: FloatArray, northing: FloatArray, table: Table) -> list[Note]:
+    """What to say where one name stands at places too far apart to be one; names that tell nothing apart are let be."""
+    first: dict[str, int] = {}
+    said: list[str] = []
+    for row, name in enumerate(names):
+        begun = first.setdefault(name, row)
+        apart_m = math.hypot(easting[row] - easting[begun], northing[row] - northing[begun])
+        if apart_m > _ONE_PLACE_M:
+            said.append(
+                f"{shown(name)} ({table.rows[begun].place} and {table.rows[row].place}, {apart_m:,.0f} m apart)"
+            )
+    if not said or len(first) <= len(names) / 2:
+        return []
+    text = f"{table.name}: the same sample stands at two places: {some(said)}. Both were kept; is one a slip?"
+    return [Note("warning", text)]
 
 
 def _rows(samples: Samples, wanted: BoolArray) -> Samples:
