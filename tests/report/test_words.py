@@ -136,6 +136,14 @@ def test_what_is_the_same_for_all_quantities_is_said_once(garden):
     assert ", ".join(garden.surfaces) in page
 
 
+def test_a_garden_reads_in_its_own_units_and_no_part_is_followed_by_two_blank_lines(garden, tomatoes):
+    pages = [result_text(plan, None) for plan in (garden, tomatoes)]
+
+    assert "lb/1000 ft2" in pages[0].split("Of what is put on:")[1].split("\n\n")[0]
+    assert "lb/ac" not in pages[0].split("Supply against")[0]
+    assert not any("\n\n\n" in page for page in pages)
+
+
 def test_the_summary_carries_the_score_where_it_was_made(tomatoes):
     nutrients = summary(tomatoes)["nutrients"]
     for quantity, surface in tomatoes.surfaces.items():

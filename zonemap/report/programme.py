@@ -55,7 +55,8 @@ def programme_sentences(plan: Plan) -> tuple[str, ...]:
     """What the chosen programme leaves behind, gives beyond the need, and what more need would cost."""
     if plan.programmes is None:
         return ()
-    made, read = plan.programmes.chosen, reader(plan.case.units)
+    made = plan.programmes.chosen
+    read = reader(plan.case.units, tiny=small(plan.case.field.area_ha))
     found = [*_lost(made, read), *_behind(made, read), *_missing(made), *_over(plan, made, read)]
     found += [*_blends(made), *_shadow(plan, made, read)]
     if not made.proven and made.gap > 0 and made.doses:

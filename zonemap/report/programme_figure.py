@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from zonemap.amounts import Reader, reader
+from zonemap.amounts import Reader, reader, small
 from zonemap.report.programme import ANSWERS, SPREADINGS, same_doses, unmet
 from zonemap.report.style import FAINT, INK, quiet_axes, save_picture
 from zonemap.values.arrays import FloatArray
@@ -54,7 +54,7 @@ def programme_figure(plan: Plan) -> Figure:
     if plan.programmes is None or not has_picture(plan.programmes):
         msg = "nothing is spread for a need that has a calendar"
         raise ValueError(msg)
-    made, read = plan.programmes.chosen, reader(plan.case.units)
+    made, read = plan.programmes.chosen, reader(plan.case.units, tiny=small(plan.case.field.area_ha))
     shown = _shown(made)
     priced = made.priced
     panels = len(shown) + priced

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterable
+from itertools import pairwise
 from pathlib import Path
 
 from zonemap.amounts import Reader, rate_digits, reader, small
@@ -50,7 +51,8 @@ def result_text(plan: Plan, folder: Path | None) -> str:
     lines += notes_text(plan.notes)
     if folder is not None:
         lines += ["", f"Files: {folder}"]
-    return "\n".join(lines)
+    # a part that has nothing to say leaves its blank line beside the next one's
+    return "\n".join(line for line, before in pairwise(["", *lines]) if line or before)
 
 
 def case_text(case: Case, *, pipeline: str) -> str:
