@@ -92,7 +92,7 @@ def write_geopackage(
         _boundary_layer(field, prescription.units),
         _no_spread_layer(field),
     )
-    with _last_change(written_on):
+    with _writer_told(written_on):
         for layer in layers:
             _write_layer(path, layer, identifier)
     styles = styles_of(rows, zones=outlines.zone)
@@ -215,12 +215,16 @@ def _write_layer(path: Path, layer: _Layer, identifier: str) -> None:
 
 
 @contextmanager
-def _last_change(day: date) -> Iterator[None]:
-    """Make the writer state this day instead of the clock's."""
+def _writer_told(day: date) -> Iterator[None]:
+    """Make the writer state this day instead of the clock's, and not wait for the disk after every table.
+
+    The folder is private until it is published, and publishing waits for the disk once.
+    """
     import pyogrio
 
-    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": f"{day.isoformat()}T00:00:00.000Z"})
+    told = {"OGR_CURRENT_DATE": f"{day.isoformat()}T00:00:00.000Z", "OGR_SQLITE_SYNCHRONOUS": "OFF"}
+    pyogrio.set_gdal_config_options(told)
     try:
         yield
     finally:
-        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
+        pyogrio.set_gdal_config_options(dict.fromkeys(told))

@@ -65,6 +65,7 @@ def add_styles(path: Path, styles: Sequence[Coloured], *, geometry: str, identif
     first = {style.layer: style for style in reversed(styles)}
     try:
         with closing(sqlite3.connect(path)) as database, database:
+            database.execute("PRAGMA synchronous = OFF")  # publishing waits for the disk
             database.execute("BEGIN")  # one transaction: a table each would wait for the disk each
             for statement in _TABLES.split(";"):
                 database.execute(statement)
