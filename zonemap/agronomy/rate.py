@@ -64,15 +64,20 @@ def _mixture_quantile(
         share = np.bincount(index, weights=weight * ndtr(score))
         return np.asarray(share, dtype=float), np.asarray(np.bincount(index, weights=weight * density), dtype=float)
 
-    zones = int(index.max()) + 1
-    low, high = np.full(zones, np.inf), np.full(zones, -np.inf)
-    np.minimum.at(low, index, surface.g_at_score(-_BRACKET_SCORE))
-    np.maximum.at(high, index, surface.g_at_score(_BRACKET_SCORE))
+    order, first = _zone_by_zone(index)
+    low = np.minimum.reduceat(surface.g_at_score(-_BRACKET_SCORE)[order], first)
+    high = np.maximum.reduceat(surface.g_at_score(_BRACKET_SCORE)[order], first)
     if start is None:
         centre = np.bincount(index, weights=weight * surface.centre())
         spread = np.square(surface.spread()) + np.square(surface.centre() - centre[index])
         start = centre + float(ndtri(probability)) * np.sqrt(np.bincount(index, weights=weight * spread))
     return _quantile(share_and_density, probability, low, np.clip(start, low, high), high)
+
+
+def _zone_by_zone(index: IntArray) -> tuple[IntArray, IntArray]:
+    """Numbers of the cells zone by zone, and where each zone begins; every zone has a cell."""
+    count = np.bincount(index)
+    return np.argsort(index, kind="stable"), np.cumsum(count) - count
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ import numpy as np
 
 from zonemap.agronomy.rate import NeedDistribution, need_distribution, zone_need
 from zonemap.errors import InputError
+from zonemap.geostat.threads import in_threads, one_linear_algebra_thread
 from zonemap.values.arrays import FloatArray, IntArray
 from zonemap.values.grid import Grid
 from zonemap.values.need import Need
@@ -252,10 +253,18 @@ def fixed(candidates: Candidates, losses: Losses, *, count: int) -> ZoneChoice:
 
 def _tried(candidates: Candidates, losses: Losses, *, most: int) -> dict[int, tuple[float, Candidate]]:
     """Candidates of two to `most` zones and what they lose; of several of one number the one that loses least."""
-    tried: dict[int, tuple[float, Candidate]] = {}
-    for asked in range(2, most + 1):
+    found: dict[int, tuple[float, Candidate]] = {}
+
+    def of_number(asked: int) -> None:
         candidate = candidates(asked)
-        count, loss = candidate.zones.count, losses.of_zones(candidate.zones)
+        found[asked] = (losses.of_zones(candidate.zones), candidate)
+
+    # from the largest, which takes longest
+    with one_linear_algebra_thread():
+        in_threads(of_number, range(most, 1, -1))
+    tried: dict[int, tuple[float, Candidate]] = {}
+    for _, (loss, candidate) in sorted(found.items()):
+        count = candidate.zones.count
         if count > 1 and (count not in tried or loss < tried[count][0]):
             tried[count] = (loss, candidate)
     return tried
