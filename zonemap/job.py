@@ -88,6 +88,7 @@ def plan_field(
         The published result is then what it was before.
     """
     from zonemap.io.formats import chosen_formats
+    from zonemap.report.pen import lay_out
 
     chosen_formats(formats)
     target = folder / "plan" if out is None else out
@@ -97,6 +98,7 @@ def plan_field(
     check_target(target, needed_bytes=_BYTES_FOR_A_START)
     chosen = named or read_pipeline(default_pipeline(case))
     entries = changes_of_folder(folder, case, chosen.sha256) if changes else ()
+    lay_out()
     plan = _planned(case, chosen, entries, progress)
     return publish(plan, chosen, target, formats=formats, progress=progress, changes=record_of(entries))
 
@@ -138,15 +140,17 @@ def publish(
         The published result is then what it was before.
     """
     from zonemap.io.formats import chosen_formats, verify_formats, write_formats
+    from zonemap.report.pen import drawn_beside
     from zonemap.report.summary import summary
 
     wanted = chosen_formats(formats, stated=plan.case.prescription_terms.formats)
     rasters = _rasters(plan)
     with private_folder(target, needed_bytes=_BYTES_FOR_A_START) as build:
         progress("writing files")
-        plan = replace(plan, notes=(*plan.notes, *write_formats(build, plan, wanted)))
-        content = summary(plan)
-        _write(plan, content, rasters, build, wanted)
+        with drawn_beside(plan, build):
+            plan = replace(plan, notes=(*plan.notes, *write_formats(build, plan, wanted)))
+            content = summary(plan)
+            _write(plan, content, rasters, build, wanted)
         progress("writing sheet and page")
         _write_reports(plan, build, wanted)
         progress("reading them back")
@@ -192,15 +196,9 @@ def _rasters(plan: Plan) -> dict[str, Layers]:
 def _write(
     plan: Plan, content: dict[str, Any], rasters: Mapping[str, Layers], build: Path, formats: tuple[str, ...]
 ) -> None:
-    """Write every file but the manifest, and but those of `write_formats`, into the private folder."""
+    """Write every file but manifest, pictures and those of `write_formats` into the private folder."""
     from zonemap.io.formats import GEOPACKAGE, SHAPEFILE
     from zonemap.io.geotiff import write_layers
-    from zonemap.report.choices import draw_choices
-    from zonemap.report.delivery import draw_delivery
-    from zonemap.report.figures import draw_map
-    from zonemap.report.programme_figure import draw_programme, has_picture
-    from zonemap.report.season import draw_season
-    from zonemap.report.variograms import draw_variograms
 
     text = json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False)
     (build / "summary.json").write_text(text + "\n", encoding="utf-8", newline="\n")
@@ -211,17 +209,6 @@ def _write(
     (build / "surfaces").mkdir()
     for name, layers in rasters.items():
         write_layers(build / name, layers, plan.grid)
-    if plan.sufficiency:
-        draw_season(plan, build / "season.png")
-    if has_picture(plan.programmes):
-        draw_programme(plan, build / "programme.png")
-    if plan.deliveries and plan.mapped:
-        draw_delivery(plan.deliveries, plan.grid, plan.case.field, plan.case.units, build / "delivery.png")
-    if plan.mapped:
-        draw_map(plan, build / "map.png")
-        if plan.value.flat_loss > 0:
-            draw_choices(plan, build / "choices.png")
-        draw_variograms(plan, build / "variograms.png")
 
 
 def _write_reports(plan: Plan, build: Path, formats: tuple[str, ...]) -> None:

@@ -7,23 +7,19 @@ from __future__ import annotations
 
 import json
 import subprocess
-import sys
 import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-import zonemap
+from zonemap.child import command, import_line
 from zonemap.errors import InputError, OutputError
 from zonemap.io.sources import one_line
 
 #: seconds after which a reader is stopped
 _MOST_SECONDS = 60
-_START = (
-    "import sys, json; request = json.load(sys.stdin); sys.path[:] = request['import_from'];"
-    " from zonemap.io.apart_readers import answer; answer(request)"
-)
+_CALL = "from zonemap.io.apart_readers import answer; answer(json.load(sys.stdin))"
 _MEND_ROOM = "Make room on that disk, or set TMPDIR to another."
 _MEND = "Open it in the program that made it and save it again."
 
@@ -45,12 +41,11 @@ def read_apart(reader: str, *, where: str, **arguments: Any) -> Any:
     InputError
         With the reader's own words, or when the reader crashed, took too long or wanted too much memory.
     """
-    request = json.dumps({"reader": reader, "arguments": arguments, "import_from": _import_from()})
+    request = json.dumps({"reader": reader, "arguments": arguments})
     try:
-        # -P keeps the current folder, which may be a stranger's, from being imported from.
         done = subprocess.run(
-            [sys.executable, "-P", "-c", _START],
-            input=request.encode(),
+            command(_CALL),
+            input=import_line() + request.encode(),
             capture_output=True,
             timeout=_MOST_SECONDS,
             check=False,
@@ -88,9 +83,3 @@ def private_copy(files: Mapping[str, bytes]) -> Iterator[Path]:
         except OSError as error:
             raise OutputError(name, f"cannot be written ({error.strerror})", _MEND_ROOM) from error
         yield Path(name)
-
-
-def _import_from() -> list[str]:
-    """Where the child imports from: as here, without the current folder, with the package itself."""
-    here = str(Path(zonemap.__file__).resolve().parent.parent)
-    return [*(entry for entry in sys.path if entry), here]

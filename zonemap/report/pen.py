@@ -1,0 +1,207 @@
+"""The pictures of a plan, drawn by another process while this one goes on.
+
+A pen is a child process that has the library for figures ready. It is handed a plan and a folder, draws, and waits a
+minute for the next plan; it ends with the process that started it. Whatever goes wrong with it, the pictures are drawn
+here, so that an error is told where it arose.
+"""
+
+from __future__ import annotations
+
+import copyreg
+import io
+import os
+import pickle
+import signal
+import struct
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from types import MappingProxyType
+from typing import IO, Any
+
+from zonemap.child import command, import_line
+from zonemap.report.pictures import draw_pictures
+from zonemap.values.plan import Plan
+
+_Pen = subprocess.Popen[bytes]
+
+_CALL = "from zonemap.report.pen import serve; serve()"
+_LENGTH = struct.Struct("<Q")
+#: seconds that a pen waits for another plan, and that it is waited for
+_PATIENCE, _MOST_SECONDS = 60, 120
+#: Drawing beside the rest takes a second core.
+_BESIDE = (os.cpu_count() or 1) > 1
+
+
+@dataclass(slots=True)
+class _Shelf:
+    """Where a pen waits for work."""
+
+    pen: _Pen | None
+    lock: threading.Lock
+
+
+_SHELF = _Shelf(None, threading.Lock())
+
+
+def lay_out() -> None:
+    """Start a pen, if none waits: it gets ready while the plan is made."""
+    if not _BESIDE:
+        return
+    with _SHELF.lock:
+        if _SHELF.pen is None or _SHELF.pen.poll() is not None:
+            _SHELF.pen = _started()
+
+
+@contextmanager
+def drawn_beside(plan: Plan, folder: Path) -> Iterator[None]:
+    """Draw the pictures of a plan into a folder while the body runs; at its end they are there.
+
+    An error of the body is raised without waiting for them.
+    """
+    lay_out()
+    with _SHELF.lock:
+        pen, _SHELF.pen = _SHELF.pen, None
+    if pen is None:
+        yield
+        draw_pictures(plan, folder)
+        return
+    with ThreadPoolExecutor(1, thread_name_prefix="pen") as thread:
+        answer = thread.submit(_draw, pen, plan, folder)
+        try:
+            yield
+            drawn = _well(answer)
+        except BaseException:
+            _end(pen)
+            raise
+        if not drawn:
+            _end(pen)
+    if drawn:
+        _put_back(pen)
+    else:
+        draw_pictures(plan, folder)
+
+
+def _well(answer: Future[bool]) -> bool:
+    try:
+        return answer.result(timeout=_MOST_SECONDS)
+    except Exception:  # noqa: BLE001 -- a pen may fail in any way; what matters shows when the pictures are drawn here
+        return False
+
+
+def _draw(pen: _Pen, plan: Plan, folder: Path) -> bool:
+    """Have a pen draw; whether it has drawn everything."""
+    _send(_pipe(pen.stdin), _pickled((plan, folder.resolve())))
+    return pickle.loads(_received(_pipe(pen.stdout))) is True
+
+
+def _put_back(pen: _Pen) -> None:
+    """Keep a pen for the next plan, unless one waits already."""
+    with _SHELF.lock:
+        if _SHELF.pen is None:
+            _SHELF.pen = pen
+            return
+    _end(pen)
+
+
+def _end(pen: _Pen) -> None:
+    pen.kill()
+    pen.wait()
+
+
+def _started() -> _Pen | None:
+    try:
+        # a session of its own: an interrupt at the keyboard is for this process, with which the pen ends
+        pen = subprocess.Popen(
+            command(_CALL),
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            start_new_session=True,
+        )
+        _pipe(pen.stdin).write(import_line())
+        _pipe(pen.stdin).flush()
+    except OSError:
+        return None
+    return pen
+
+
+def _pipe(pipe: IO[bytes] | None) -> IO[bytes]:
+    if pipe is None:
+        raise EOFError
+    return pipe
+
+
+def serve() -> None:
+    """Draw one plan after another: what the child does, until its input ends or nobody asks for a minute."""
+    reply_to = os.fdopen(os.dup(1), "wb")
+    os.dup2(2, 1)  # whatever a library prints must not mix with the reply
+    import matplotlib.backends.backend_agg
+    import matplotlib.figure  # noqa: F401 -- so that it is ready
+
+    with suppress(EOFError, BrokenPipeError):
+        while True:
+            _end_after(_PATIENCE)
+            request = _received(sys.stdin.buffer)
+            _end_after(0)
+            _send(reply_to, pickle.dumps(_drawn(request)))
+
+
+def _drawn(request: bytes) -> bool:
+    try:
+        draw_pictures(*pickle.loads(request))
+    except Exception:  # noqa: BLE001 -- the other side draws again, and tells what is wrong
+        return False
+    return True
+
+
+def _end_after(seconds: int) -> None:
+    """End this process after so many seconds, where the system can; 0 is not at all."""
+    if sys.platform != "win32":
+        signal.alarm(seconds)
+
+
+def _send(pipe: IO[bytes], content: bytes) -> None:
+    pipe.write(_LENGTH.pack(len(content)))
+    pipe.write(content)
+    pipe.flush()
+
+
+def _received(pipe: IO[bytes]) -> bytes:
+    """Next message.
+
+    Raises
+    ------
+    EOFError
+        When the other side has ended.
+    """
+    head = pipe.read(_LENGTH.size)
+    if len(head) < _LENGTH.size:
+        raise EOFError
+    (length,) = _LENGTH.unpack(head)
+    content = pipe.read(length)
+    if len(content) < length:
+        raise EOFError
+    return content
+
+
+def read_only(content: dict[Any, Any]) -> MappingProxyType[Any, Any]:
+    """Mapping as frozen values hold it."""
+    return MappingProxyType(content)
+
+
+class _Pickler(pickle.Pickler):
+    """Pickles frozen values, whose mappings are read-only."""
+
+    dispatch_table = copyreg.dispatch_table | {MappingProxyType: lambda mapping: (read_only, (dict(mapping),))}
+
+
+def _pickled(content: object) -> bytes:
+    written = io.BytesIO()
+    _Pickler(written, protocol=pickle.HIGHEST_PROTOCOL).dump(content)
+    return written.getvalue()
