@@ -21,9 +21,19 @@ from zonemap.values.spread import SpreadLog, SpreadPass
 
 
 def read_spread_logs(
-    folder: FieldFolder, tables: Sequence[SpreadTable], prescription: Prescription, boundary: Boundary
+    folder: FieldFolder,
+    tables: Sequence[SpreadTable],
+    prescription: Prescription,
+    boundary: Boundary,
+    *,
+    swath_m: float | None,
 ) -> tuple[tuple[SpreadPass, ...], tuple[Note, ...]]:
     """Read every log, and put together those of one planned application.
+
+    Parameters
+    ----------
+    swath_m
+        Working width of the spreader, for logs that state none; ``None`` where nobody states it.
 
     Returns
     -------
@@ -43,7 +53,7 @@ def read_spread_logs(
         where = f"{NAME}, spread {number}"
         position = _planned(table, prescription, where=where)
         unit, kg_ha = _unit(table.unit, prescription.applications[position].product, where=f"{where}, unit")
-        log, more = _log(folder, table, boundary, kg_ha=kg_ha, where=where)
+        log, more = _log(folder, table, boundary, kg_ha=kg_ha, swath_m=swath_m, where=where)
         logs.setdefault(position, []).append((log, unit, kg_ha))
         notes += more
     passes = (
@@ -108,7 +118,7 @@ def _folded(unit: str) -> str:
 
 
 def _log(
-    folder: FieldFolder, table: SpreadTable, boundary: Boundary, *, kg_ha: float, where: str
+    folder: FieldFolder, table: SpreadTable, boundary: Boundary, *, kg_ha: float, swath_m: float | None, where: str
 ) -> tuple[SpreadLog, tuple[Note, ...]]:
     path = folder.find(table.file, where=f"{where}, file")
     if path.suffix.lower() in VECTOR_SUFFIXES or path.is_dir():
@@ -119,4 +129,4 @@ def _log(
         sheet = layer_sheet(layer)
     else:
         sheet = load_sheet(folder, path, layer=table.layer, sheet=table.sheet)
-    return point_log(sheet, table, boundary, kg_ha=kg_ha, where=where)
+    return point_log(sheet, table, boundary, kg_ha=kg_ha, swath_m=swath_m, where=where)

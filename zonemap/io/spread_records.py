@@ -50,7 +50,7 @@ _SWAP = "Set swap = true under [[spread]]"
 
 
 def point_log(
-    sheet: Sheet, table: SpreadTable, boundary: Boundary, *, kg_ha: float, where: str
+    sheet: Sheet, table: SpreadTable, boundary: Boundary, *, kg_ha: float, swath_m: float | None, where: str
 ) -> tuple[PointLog, tuple[Note, ...]]:
     """Points with a rate, in the field or near it, in the order of the file.
 
@@ -58,6 +58,8 @@ def point_log(
     ----------
     kg_ha
         What the unit of the rates is.
+    swath_m
+        Working width where the table states none; ``None`` where nobody does.
     where
         The table in field.toml, for messages about its keys.
 
@@ -88,7 +90,7 @@ def point_log(
     numbered = np.isfinite(rate)
     kept = numbered & places.near
     _refuse_elsewhere(label, places, kept, (first, second), source, boundary, swap=table.swap)
-    swath = _swath(table, rows, measures, decimal, where=where)
+    swath = _swath(table, rows, measures, decimal, usual_m=swath_m, where=where)
     area = _area(table, rows, measures, swath, decimal, where=where)
     log = PointLog(
         label,
@@ -177,12 +179,19 @@ def _refuse_elsewhere(
 
 
 def _swath(
-    table: SpreadTable, rows: Table, measures: Mapping[str, str], decimal: DecimalMark, *, where: str
+    table: SpreadTable,
+    rows: Table,
+    measures: Mapping[str, str],
+    decimal: DecimalMark,
+    *,
+    usual_m: float | None,
+    where: str,
 ) -> FloatArray | None:
     """(rows,) working width, m, NaN where a row does not say; ``None`` where the log does not."""
     stated = one_of(table.swath_ft, table.swath_m, factor=M_PER_FT, keys=("swath_ft", "swath_m"), where=where)
     if "swath" not in measures:
-        return None if stated is None else np.full(len(rows.rows), stated)
+        width = usual_m if stated is None else stated
+        return None if width is None else np.full(len(rows.rows), width)
     if stated is not None:
         what = "the width is stated, and named as a column too"
         raise InputError(f"{where}, columns, swath", what, "Keep one of them.")

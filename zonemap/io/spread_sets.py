@@ -25,13 +25,12 @@ def read_spread_sets(folder: Path, plan: Path) -> SpreadSets:
     swath_m = spreader_of(toml.spreader, units=toml.field.units).swath_m
     boundary = read_boundary(inbox, toml)
     published = read_published_plan(plan, inbox=inbox, boundary=boundary, products=products)
-    passes, notes = read_spread_logs(inbox, toml.spread, published.prescription, boundary)
+    passes, notes = read_spread_logs(inbox, toml.spread, published.prescription, boundary, swath_m=swath_m)
     return SpreadSets(
         field=replace(field_of(inbox, toml, boundary), no_spread=published.no_spread),
         units=toml.field.units,
         prescription=published.prescription,
         cell_m=published.cell_m,
-        swath_m=swath_m,
         passes=passes,
         notes=(*boundary.notes, *published.notes, *notes),
         input_sha256=(*inbox.sha256(), *published.input_sha256),

@@ -87,10 +87,10 @@ def _compared(each: SpreadPass, sets: SpreadSets, ground: Ground) -> tuple[PassC
 
 
 def _swath_m(each: SpreadPass, sets: SpreadSets) -> tuple[float, list[Note]]:
-    """Working width for logs that do not state it: the spreader's, else the one that would cover the field once."""
+    """Working width for logs that do not state it: the one with which what was driven covers the field once."""
     unsaid = [log for log in each.logs if isinstance(log, PointLog) and log.swath_m is None]
-    if sets.swath_m is not None or not unsaid:
-        return sets.swath_m or 1.0, []
+    if not unsaid:
+        return 1.0, []
     area_m2, driven = sets.field.boundary.area, sum(length_driven_m(log) for log in unsaid)
     records = sum(log.records for log in unsaid)
     width = area_m2 / driven if driven > 0 else math.sqrt(area_m2 / records)

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import shapely
 
 from zonemap.amounts import reader
 from zonemap.report.cells import CELL_ERRORS, CELL_RATES, bar_beside, cells_picture, outline_and_closed
@@ -89,12 +90,10 @@ def _covered(each: PassComparison) -> str:
 
 
 def _zones(axes: Axes, comparison: SpreadComparison) -> None:
-    """Edges of the planned polygons."""
+    """Edges of the planned polygons, where they lie in the field."""
     from matplotlib.collections import LineCollection
 
-    rings = [
-        np.asarray(ring.coords)[:, :2]
-        for polygon in comparison.prescription.polygon
-        for ring in (polygon.exterior, *polygon.interiors)
-    ]
-    axes.add_collection(LineCollection(rings, colors=FAINT, linewidths=0.7))
+    edges = shapely.boundary(np.array(comparison.prescription.polygon, dtype=object))
+    inside = shapely.get_parts(shapely.get_parts(shapely.intersection(edges, comparison.field.boundary)))
+    lines = [shapely.get_coordinates(part) for part in inside if part.geom_type == "LineString"]
+    axes.add_collection(LineCollection(lines, colors=FAINT, linewidths=0.7))

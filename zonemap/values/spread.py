@@ -166,8 +166,6 @@ class SpreadSets:
         As published, in the field's working CRS.
     cell_m
         Side of the plan's cells.
-    swath_m
-        Of the spreader; ``None`` where nobody stated it.
     passes
         In the order of the prescription's applications.
     """
@@ -176,7 +174,6 @@ class SpreadSets:
     units: UnitSystem
     prescription: Prescription
     cell_m: float
-    swath_m: float | None
     passes: tuple[SpreadPass, ...]
     notes: tuple[Note, ...]
     input_sha256: tuple[tuple[str, str], ...]
