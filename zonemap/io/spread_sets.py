@@ -7,6 +7,7 @@ from pathlib import Path
 
 from zonemap.io.decisions import products_of, spreader_of
 from zonemap.io.field_parts import field_of, open_field_folder, read_boundary
+from zonemap.io.manifest import MANIFEST
 from zonemap.io.published_plan import read_published_plan
 from zonemap.io.spread_logs import read_spread_logs
 from zonemap.values.spread import SpreadSets
@@ -35,3 +36,16 @@ def read_spread_sets(folder: Path, plan: Path) -> SpreadSets:
         notes=(*boundary.notes, *published.notes, *notes),
         input_sha256=(*inbox.sha256(), *published.input_sha256),
     )
+
+
+def read_spread_if_planned(folder: Path) -> SpreadSets | None:
+    """Read the same where field.toml has [[spread]] tables and its plan is published in the folder; else ``None``.
+
+    Raises
+    ------
+    InputError
+        When a log cannot be used.
+    """
+    _, toml = open_field_folder(folder)
+    planned = (folder / "plan" / MANIFEST).is_file()
+    return read_spread_sets(folder, folder / "plan") if toml.spread and planned else None
