@@ -172,6 +172,24 @@ def test_polygons_lie_where_they_are_drawn():
     assert np.count_nonzero(np.isclose(found.covered, 1.0)) == 190
 
 
+@given(st.lists(st.tuples(st.floats(-60, 300), st.floats(-60, 300)), min_size=3, max_size=9), st.booleans())
+def test_shares_of_cells_agree_with_intersections(places, hole):
+    # Peer: GEOS's overlay, cell by cell, for polygons of any shape, with and without a hole.
+    hull = shapely.MultiPoint(np.round(places, 1)).convex_hull
+    star = shapely.make_valid(shapely.Polygon(np.round(places, 1)), method="structure", keep_collapsed=False)
+    area = hull.difference(hull.centroid.buffer(15)) if hole else star
+    parts = [part for part in shapely.get_parts(area) if part.geom_type == "Polygon" and part.area > 0]
+    field, grid = box(cell_m=20.0)
+
+    log = PolygonLog("log", (MultiPolygon(parts),), np.array([100.0]))
+    found = laid_on(footprints_of(log, swath_m=1.0, cell_m=20.0), grid, field)
+
+    easting, northing = grid.centres()
+    cells = shapely.box(easting - 10, northing - 10, easting + 10, northing + 10)
+    expected = shapely.area(shapely.intersection(cells, MultiPolygon(parts))) / 400
+    np.testing.assert_allclose(found.covered, expected, atol=1e-9)
+
+
 def test_cells_that_the_boundary_cuts_count_with_what_is_inside():
     field = Field("cut", MultiPolygon([shapely.box(0, 0, 12, 20)]), "EPSG:32614")
     area = np.tile([25.0, 25.0, 10.0], (4, 1))

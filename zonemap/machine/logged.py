@@ -20,6 +20,8 @@ from zonemap.values.spread import Footprints, Laid, PointLog, PolygonLog
 _GAP = 3.0
 #: steps below this are standing still, m
 _STILL_M = 0.05
+#: a hop to the side is at least this share of a swath
+_HOP = 0.5
 #: cosine of the turn from which a step is no way that a spreader drives in one beat of the log (60 degrees)
 _SHARP = 0.5
 #: records are joined to footprints of this share of a cell
@@ -28,6 +30,8 @@ _JOINED = 0.5
 _DIRECTION = 1.0
 #: rows lie in no order of driving where their steps are so many times the distance to the nearest
 _SCATTERED = 3.0
+#: coordinates of a polygon whose area in a box is worked out by its edges
+_PLAIN = 64
 #: where only one place is known nothing says how far it reaches, m
 _LONE_M = 1.0
 
@@ -39,7 +43,7 @@ def length_driven_m(log: PointLog) -> float:
     at = _places(log)
     step = _steps(at)
     usual = _usual(step)
-    return 0.0 if _scattered(at, usual, usual) else float(step[~_breaks(at, step, usual)].sum())
+    return 0.0 if _scattered(at, usual, usual) else float(step[~_breaks(at, step, usual, 0.0)].sum())
 
 
 def footprints_of(log: PointLog | PolygonLog, *, swath_m: float, cell_m: float) -> Footprints:
@@ -70,15 +74,11 @@ def footprints_of(log: PointLog | PolygonLog, *, swath_m: float, cell_m: float) 
 
 def laid_on(footprints: Footprints, grid: Grid, field: Field) -> Laid:
     """Add up what footprints put on the field in each cell: mass is neither lost nor gained."""
-    cells = _cells(grid, field)
     rate, covered = np.zeros(grid.cells), np.zeros(grid.cells)
     if footprints.polygon.size:
+        boxes, cells = _cells(grid, field)
         cell, of = shapely.STRtree(footprints.polygon).query(cells, predicate="intersects")
-        shapely.prepare(footprints.polygon)
-        area = shapely.area(cells)[cell]
-        cut = ~shapely.contains_properly(footprints.polygon[of], cells[cell])
-        area[cut] = shapely.area(shapely.intersection(footprints.polygon[of[cut]], cells[cell[cut]]))
-        share = area / (grid.cell_area_ha[cell] * 10_000)
+        share = _shared_m2(footprints.polygon, of, boxes, cells, cell) / (grid.cell_area_ha[cell] * 10_000)
         np.add.at(rate, cell, share * footprints.rate_kg_ha[of])
         np.add.at(covered, cell, share * footprints.open_share[of])
     return Laid(rate, covered, footprints.total_kg)
@@ -93,14 +93,67 @@ def joined(parts: list[Footprints]) -> Footprints:
     )
 
 
-def _cells(grid: Grid, field: Field) -> _Shapes:
-    """Square of every cell, cut at the boundary."""
+def _cells(grid: Grid, field: Field) -> tuple[FloatArray, _Shapes]:
+    """(cells, 4) west, south, east, north of every cell, and its square, cut at the boundary."""
     easting, northing = grid.centres()
     half = grid.cell_m / 2
-    boxes = shapely.box(easting - half, northing - half, easting + half, northing + half)
+    boxes = np.column_stack([easting - half, northing - half, easting + half, northing + half])
+    squares = np.asarray(shapely.box(*boxes.T), dtype=object)
     cut = grid.cell_area_ha < (1 - 1e-9) * grid.cell_m**2 / 10_000
-    boxes[cut] = shapely.intersection(boxes[cut], field.boundary)
-    return np.asarray(boxes, dtype=object)
+    squares[cut] = shapely.intersection(squares[cut], field.boundary)
+    boxes[cut] = np.nan
+    return boxes, squares
+
+
+def _shared_m2(polygons: _Shapes, of: IntArray, boxes: FloatArray, cells: _Shapes, cell: IntArray) -> FloatArray:
+    """(pairs,) area that a polygon and a cell share: by its edges where polygon and cell are plain."""
+    plain = (shapely.get_num_coordinates(polygons) <= _PLAIN)[of] & np.isfinite(boxes[cell, 0])
+    area = np.empty(cell.size)
+    area[plain] = _in_boxes_m2(polygons, of[plain], boxes[cell[plain]])
+    shapely.prepare(polygons)
+    inner = ~plain
+    inner[inner] = shapely.contains_properly(polygons[of[inner]], cells[cell[inner]])
+    area[inner] = shapely.area(cells[cell[inner]])
+    rest = ~plain & ~inner
+    area[rest] = shapely.area(shapely.intersection(polygons[of[rest]], cells[cell[rest]]))
+    return area
+
+
+def _in_boxes_m2(polygons: _Shapes, of: IntArray, boxes: FloatArray) -> FloatArray:
+    """(pairs,) area of a polygon within a box.
+
+    At every easting the polygon reaches from edges below to edges above it; cut to the box that is a sum over edges of
+    their northing, cut to the box, and the integral of that over the eastings of the box is exact.
+    """
+    used, of = np.unique(of, return_inverse=True)
+    # outer rings to the left, holes to the right: so that edges above count with the other sign than edges below
+    rings = shapely.get_rings(shapely.orient_polygons(polygons[used], exterior_cw=False), return_index=True)
+    places, ring = shapely.get_coordinates(rings[0], return_index=True)
+    edge = np.flatnonzero(ring[1:] == ring[:-1])
+    count = np.bincount(rings[1][ring[edge]], minlength=used.size)
+    first = np.concatenate([[0], np.cumsum(count)[:-1]])
+    pair = np.repeat(np.arange(of.size), count[of])
+    along = np.arange(pair.size) - np.repeat(np.cumsum(count[of]) - count[of], count[of])
+    edge = edge[first[of[pair]] + along]
+
+    corner, size = boxes[pair, :2], boxes[pair, 2:] - boxes[pair, :2]
+    (x1, y1), (x2, y2) = (places[edge] - corner).T, (places[edge + 1] - corner).T
+    wide, tall = size.T
+    left, right = np.clip(x1, 0, wide), np.clip(x2, 0, wide)
+    run = x2 - x1
+    slope = (y2 - y1) / np.where(run == 0, 1.0, run)
+    low, high = y1 + slope * (left - x1), y1 + slope * (right - x1)
+    rise = high - low
+    flat = np.abs(rise) <= 1e-9 * tall
+    mean = (_risen(high, tall) - _risen(low, tall)) / np.where(flat, 1.0, rise)
+    mean = np.where(flat, np.clip((low + high) / 2, 0, tall), mean)
+    return np.maximum(-np.bincount(pair, weights=mean * (right - left), minlength=of.size), 0.0)
+
+
+def _risen(y: FloatArray, tall: FloatArray) -> FloatArray:
+    """Integral of a northing that is cut to 0 ... `tall`, from 0 on."""
+    cut = np.clip(y, 0, tall)
+    return np.asarray(cut**2 / 2 + tall * np.maximum(y - tall, 0))
 
 
 def _places(log: PointLog) -> FloatArray:
@@ -128,13 +181,14 @@ def _scattered(at: FloatArray, usual: float, width: float) -> bool:
     return usual > _SCATTERED * float(np.median(nearest))
 
 
-def _breaks(at: FloatArray, step: FloatArray, usual: float) -> BoolArray:
+def _breaks(at: FloatArray, step: FloatArray, usual: float, width: float) -> BoolArray:
     """(records - 1,) whether a record and the next are of two passes: a long step, or a hop to the side."""
     along = np.diff(at, axis=0) / np.maximum(step, 1e-9)[:, None]
     sharp = (along[1:] * along[:-1]).sum(axis=1) < _SHARP
     sharp &= (step[1:] > _STILL_M) & (step[:-1] > _STILL_M)
     hop = np.concatenate([[False], sharp]) & np.concatenate([sharp, [False]]) if step.size else np.zeros(0, dtype=bool)
-    return np.asarray((step > _GAP * usual) | hop)
+    # a receiver's error turns short steps about; the next pass is about a swath away
+    return np.asarray((step > _GAP * usual) | (hop & (step > _HOP * width)))
 
 
 def _along(
@@ -142,7 +196,7 @@ def _along(
 ) -> Footprints:
     """Quadrilaterals that share their edges along each pass."""
     records = len(at)
-    number = np.concatenate([[0], np.cumsum(_breaks(at, step, usual))])
+    number = np.concatenate([[0], np.cumsum(_breaks(at, step, usual, float(np.median(width))))])
     first = np.searchsorted(number, number, side="left")
     last = np.searchsorted(number, number, side="right") - 1
     start, end = _edges(at, first, last, usual)
