@@ -127,10 +127,11 @@ def _in_boxes_m2(polygons: _Shapes, of: IntArray, boxes: FloatArray) -> FloatArr
     """
     used, of = np.unique(of, return_inverse=True)
     # outer rings to the left, holes to the right: so that edges above count with the other sign than edges below
-    rings = shapely.get_rings(shapely.orient_polygons(polygons[used], exterior_cw=False), return_index=True)
-    places, ring = shapely.get_coordinates(rings[0], return_index=True)
+    parts, of_part = shapely.get_parts(shapely.orient_polygons(polygons[used], exterior_cw=False), return_index=True)
+    rings, of_ring = shapely.get_rings(parts, return_index=True)
+    places, ring = shapely.get_coordinates(rings, return_index=True)
     edge = np.flatnonzero(ring[1:] == ring[:-1])
-    count = np.bincount(rings[1][ring[edge]], minlength=used.size)
+    count = np.bincount(of_part[of_ring[ring[edge]]], minlength=used.size)
     first = np.concatenate([[0], np.cumsum(count)[:-1]])
     pair = np.repeat(np.arange(of.size), count[of])
     along = np.arange(pair.size) - np.repeat(np.cumsum(count[of]) - count[of], count[of])
