@@ -12,6 +12,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+import geopandas
 import numpy as np
 import pytest
 import shapely
@@ -386,6 +387,22 @@ def test_a_plan_that_was_edited_is_taken_as_it_is_and_it_is_said(tmp_path):
     assert only(outcome)["logged_kg"] == pytest.approx(1368)
 
 
+def test_a_name_that_looks_like_a_formula_stands_in_picture_and_table(tmp_path):
+    # Seen: the library that draws takes what lies between dollar signs for a formula and stops at a broken one.
+    name = "=$\\frac{$"
+    spread = POLYGONS.replace('"potash"', f"'{name}'")
+    folder = make_field(tmp_path / "squares", spread=spread, **{"log.geojson": polygons(*STRIPS)})
+    toml = (folder / "field.toml").read_text(encoding="utf-8").replace('"Two squares"', "'$\\frac{$'")
+    (folder / "field.toml").write_text(toml, encoding="utf-8")
+    publish(folder, application(name))
+
+    outcome = compare(folder)
+
+    assert only(outcome)["product"] == name
+    with (outcome.folder / "spread.csv").open(encoding="utf-8", newline="") as file:
+        assert {row["product"] for row in csv.DictReader(file)} == {f"'{name}"}
+
+
 def test_records_with_rate_0_cover_nothing(squares):
     log = passes((0, 0, 200, 200, 0.0), (200, 0, 400, 200, 200.0))
 
@@ -451,6 +468,107 @@ def test_what_cannot_be_used_is_refused_with_its_place_and_mend(squares, fault):
 
     with pytest.raises(InputError, match=message):
         squares(spread, **({"log.csv": passes(*STRIPS)} | files))
+
+
+def test_a_log_that_covers_the_field_many_times_is_refused(squares):
+    with pytest.raises(
+        InputError, match=r"log.geojson: covers the field 21 times over\. Cut it down to this application"
+    ):
+        squares(POLYGONS, **{"log.geojson": polygons(*[(0, 0, 400, 200, 5.0)] * 21)})
+
+
+@pytest.mark.parametrize(
+    ("columns", "more", "message"),
+    [
+        ('area = "m2", distance = "d"', 'length_unit = "m"', "names both area and distance. Keep one of them"),
+        ('distance = "d"', "swath_m = 20", "length_unit: is missing; 'd' says no unit. Write length_unit"),
+        ('distance = "d"', 'length_unit = "m"', "distance: says no area without the swath. Write the working width"),
+        ('swath = "w"', 'length_unit = "m"\nswath_m = 20', "the width is stated, and named as a column too. Keep one"),
+        ('swath = "d"', 'length_unit = "m"\n', "line 3, column 'd': -10 m cannot be. Correct the value or the unit"),
+        ('area = "rate"', 'area_unit = "m2"', "column: 'rate' holds something else. Name the column of the rate"),
+    ],
+)
+def test_measures_that_contradict_or_lack_something_are_refused(squares, columns, more, message):
+    spread = POINTS.replace('area = "m2"', columns).replace('area_unit = "m2"\n', "").replace("swath_m = 20", more)
+    rows = [
+        {"x": WEST + 10, "y": SOUTH + y, "rate": 5, "m2": 200, "d": d, "w": 20}
+        for y, d in ((5, 10), (15, -10 if "swath = " in columns and '"d"' in columns else 10), (25, 10))
+    ]
+
+    with pytest.raises(InputError, match=message):
+        squares(spread, **{"log.csv": table(rows)})
+
+
+def test_a_swath_that_changes_by_record_is_followed(squares):
+    # A boom of 20 m on the first 100 m of each pass and half of it shut on the rest: 10 m.
+    rows = list(csv.DictReader(io.StringIO(passes((0, 0, 400, 200, 100.0)))))
+    for row in rows:
+        row["w"] = "20" if float(row["y"]) < SOUTH + 100 else "10"
+    spread = POINTS.replace('area = "m2"', 'swath = "w"').replace('area_unit = "m2"', 'length_unit = "m"')
+
+    found = only(squares(spread.replace("swath_m = 20\n", ""), **{"log.csv": table(rows)}))
+
+    assert found["logged_kg"] == pytest.approx(100 * (4 + 2))
+
+
+@pytest.mark.parametrize("suffix", ["gpkg", "geojson"])
+def test_points_of_a_vector_file_are_read_in_its_own_crs(squares, tmp_path, suffix):
+    rows = list(csv.DictReader(io.StringIO(passes(*STRIPS))))
+    frame = geopandas.GeoDataFrame(
+        {"rate": [float(row["rate"]) for row in rows], "m2": [float(row["m2"]) for row in rows]},
+        geometry=[shapely.Point(float(row["x"]), float(row["y"])) for row in rows],
+        crs=CRS,
+    ).to_crs("EPSG:4326")
+    path = tmp_path / f"log.{suffix}"
+    frame.to_file(path, engine="pyogrio")
+    spread = POINTS.replace("log.csv", path.name).replace('easting = "x", northing = "y", ', "")
+
+    found = only(squares(spread.replace('crs = "EPSG:32614"\n', ""), **{path.name: path.read_bytes()}))
+
+    # geographic coordinates are kept to the last digit, so that only rounding of the projection differs
+    assert found["all"]["spread_kg"] == pytest.approx(1359.6, rel=1e-6)
+
+
+def test_places_named_as_usual_are_found_and_said(squares):
+    text = passes(*STRIPS).replace("x,y,", "easting,northing,")
+    spread = POINTS.replace('easting = "x", northing = "y", ', "")
+
+    outcome = squares(spread, **{"log.csv": text})
+
+    assert "places were guessed to be in 'easting' and 'northing'" in outcome.content["notes"][0]["text"]
+    assert only(outcome)["logged_kg"] == pytest.approx(1368)
+
+
+def test_rows_without_place_or_number_are_left_out_and_counted(squares):
+    text = passes(*STRIPS) + f"{WEST + 1},,5,200\n{WEST + 1},{SOUTH + 1},,200\n{WEST + 9000},{SOUTH},5,200\n"
+
+    outcome = squares(POINTS, **{"log.csv": text})
+
+    [note] = [note["text"] for note in outcome.content["notes"] if "left out" in note["text"]]
+    assert "3 of 423 rows" in note
+    for reason in ("1 without a place", "1 more than", "1 without a number to use"):
+        assert reason in note
+
+
+def test_polygons_that_cross_themselves_or_lie_elsewhere_are_told(squares):
+    bow_tie = feature(
+        shapely.Polygon([(WEST, SOUTH), (WEST + 100, SOUTH + 100), (WEST + 100, SOUTH), (WEST, SOUTH + 100)]), rate=10
+    )
+    far, unrated = feature(square(900, 0, 1000, 100), rate=10), feature(square(200, 0, 300, 100), rate=None)
+    rest = [feature(square(200, 100, 300, 200), rate=10), feature(square(300, 100, 400, 200), rate=10)]
+
+    outcome = squares(POLYGONS, **{"log.geojson": collection(bow_tie, far, unrated, *rest)})
+
+    said = " ".join(note["text"] for note in outcome.content["notes"])
+    assert "1 outlines cross themselves" in said
+    assert "2 of 5 polygons left out: 1 outside the field, 1 without a shape or a number to use" in said
+    # the two lobes of the bow tie are half of its square
+    assert only(outcome)["logged_kg"] == pytest.approx(10 * (0.5 + 2))
+
+
+def test_polygons_of_another_field_are_refused(squares):
+    with pytest.raises(InputError, match=r"1 of 1 polygons lie outside the field\. Is it the log of another field"):
+        squares(POLYGONS, **{"log.geojson": polygons((900, 0, 1000, 100, 5.0))})
 
 
 def test_exchanged_coordinates_are_seen_and_swap_mends_it(squares, tmp_path):
@@ -543,9 +661,9 @@ def test_any_log_gives_a_result_or_a_named_refusal(planned_squares, rows, swath)
 
     try:
         logs, notes = read_spread_logs(inbox, stated, sets.prescription, boundary, swath_m=None)
+        compared = compare_spread(replace(sets, passes=logs, notes=notes), lambda _: None)
     except InputError:
         return  # says where, what and the mend by its type
-    compared = compare_spread(replace(sets, passes=logs, notes=notes), lambda _: None)
 
     [found] = spread_json(compared)
     told = found["all"]["spread_kg"] + found["on_no_spread_kg"] + found["beyond_field_kg"]

@@ -6,6 +6,8 @@ what was thrown lies evenly across that.
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import numpy.typing as npt
 import shapely
@@ -30,6 +32,8 @@ _JOINED = 0.5
 _DIRECTION = 1.0
 #: rows lie in no order of driving where their steps are so many times the distance to the nearest
 _SCATTERED = 3.0
+#: pairs of polygon and cell that are worked out at a time
+_PAIRS = 500_000
 #: coordinates of a polygon whose area in a box is worked out by its edges
 _PLAIN = 64
 #: where only one place is known nothing says how far it reaches, m
@@ -75,12 +79,13 @@ def footprints_of(log: PointLog | PolygonLog, *, swath_m: float, cell_m: float) 
 def laid_on(footprints: Footprints, grid: Grid, field: Field) -> Laid:
     """Add up what footprints put on the field in each cell: mass is neither lost nor gained."""
     rate, covered = np.zeros(grid.cells), np.zeros(grid.cells)
-    if footprints.polygon.size:
-        boxes, cells = _cells(grid, field)
-        cell, of = shapely.STRtree(footprints.polygon).query(cells, predicate="intersects")
-        share = _shared_m2(footprints.polygon, of, boxes, cells, cell) / (grid.cell_area_ha[cell] * 10_000)
-        np.add.at(rate, cell, share * footprints.rate_kg_ha[of])
-        np.add.at(covered, cell, share * footprints.open_share[of])
+    boxes, cells = _cells(grid, field)
+    tree, polygons = shapely.STRtree(cells), footprints.polygon
+    for batch in _batches(polygons, grid):
+        of, cell = tree.query(polygons[batch], predicate="intersects")
+        share = _shared_m2(polygons[batch], of, boxes, cells, cell) / (grid.cell_area_ha[cell] * 10_000)
+        np.add.at(rate, cell, share * footprints.rate_kg_ha[batch][of])
+        np.add.at(covered, cell, share * footprints.open_share[batch][of])
     return Laid(rate, covered, footprints.total_kg)
 
 
@@ -91,6 +96,19 @@ def joined(parts: list[Footprints]) -> Footprints:
         np.concatenate([each.rate_kg_ha for each in parts]),
         np.concatenate([each.open_share for each in parts]),
     )
+
+
+def _batches(polygons: _Shapes, grid: Grid) -> list[slice]:
+    """Runs of polygons whose bounding boxes hold so many cells together that memory is bounded."""
+    if not polygons.size:
+        return []
+    rows, columns = grid.shape
+    sides = np.array([columns, rows]) * grid.cell_m
+    bounds = np.nan_to_num(shapely.bounds(polygons)) - np.tile([grid.west_m, grid.north_m - sides[1]], 2)
+    reach = np.clip(bounds[:, 2:], 0, sides) - np.clip(bounds[:, :2], 0, sides)
+    run = (np.cumsum(np.prod(reach / grid.cell_m + 2, axis=1)) / _PAIRS).astype(np.int64)
+    ends = [*np.flatnonzero(np.diff(run)) + 1, polygons.size]
+    return [slice(int(start), int(end)) for start, end in itertools.pairwise([0, *ends])]
 
 
 def _cells(grid: Grid, field: Field) -> tuple[FloatArray, _Shapes]:

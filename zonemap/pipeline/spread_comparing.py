@@ -9,13 +9,14 @@ import numpy as np
 import shapely
 
 from zonemap.amounts import in_both, small
+from zonemap.errors import InputError
 from zonemap.machine.ground import Ground, ground_of
 from zonemap.machine.logged import footprints_of, joined, laid_on, length_driven_m
 from zonemap.units import KG_HA_PER_RATE, L_HA_PER_RATE, M_PER_FT
 from zonemap.values.arrays import FloatArray
 from zonemap.values.note import Note
 from zonemap.values.season import Product
-from zonemap.values.spread import PointLog, SpreadPass, SpreadSets
+from zonemap.values.spread import Footprints, PointLog, SpreadPass, SpreadSets
 from zonemap.values.spread_comparison import PassComparison, SpreadComparison
 from zonemap.zoning.cells import square_cells
 
@@ -25,6 +26,8 @@ Progress = Callable[[str], None]
 _SLIP, _FITS = 5.0, 1.25
 #: areas that a log states for its records, and the ground that they cover, may differ by this factor unsaid
 _AREAS_FIT = 1.5
+#: nothing is spread so often in one application
+_MOST_TIMES = 20.0
 _WIDEST_M, _NARROWEST_M = 150.0, 0.5
 #: mass that is told of, as a share of all
 _TOLD = 5e-4
@@ -36,7 +39,7 @@ def compare_spread(sets: SpreadSets, progress: Progress) -> SpreadComparison:
     Raises
     ------
     InputError
-        When the field cannot be cut into the plan's cells.
+        When the field cannot be cut into the plan's cells, or a log covers it many times over.
     """
     grid = square_cells(sets.field, cell_m=sets.cell_m)
     ground = ground_of(sets.prescription, grid, sets.field)
@@ -67,7 +70,9 @@ def _compared(each: SpreadPass, sets: SpreadSets, ground: Ground) -> tuple[PassC
         if isinstance(log, PointLog) and log.area_m2 is not None:
             ratio = float(log.area_m2.sum() / max(shapely.area(own.polygon).sum(), 1e-9))
             notes += _area_note(log.name, ratio)
-    laid = laid_on(joined(parts), grid, sets.field)
+    ground_covered = joined(parts)
+    _refuse_many_times(each, ground_covered, sets)
+    laid = laid_on(ground_covered, grid, sets.field)
     if not laid.total_kg > 0:
         names = " and ".join(log.name for log in each.logs)
         notes.append(Note("warning", f"{names}: all rates are 0, so nothing of {application.product.name} was put on."))
@@ -84,6 +89,14 @@ def _compared(each: SpreadPass, sets: SpreadSets, ground: Ground) -> tuple[PassC
         closed_kg=_closed_kg(sets, ground, laid.rate_kg_ha),
     )
     return compared, notes
+
+
+def _refuse_many_times(each: SpreadPass, covered: Footprints, sets: SpreadSets) -> None:
+    times = float(shapely.area(covered.polygon).sum()) / sets.field.boundary.area
+    if times > _MOST_TIMES:
+        names = " and ".join(log.name for log in each.logs)
+        mend = "Cut it down to this application, and check swath and places."
+        raise InputError(names, f"covers the field {times:,.0f} times over", mend)
 
 
 def _swath_m(each: SpreadPass, sets: SpreadSets) -> tuple[float, list[Note]]:

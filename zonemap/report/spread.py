@@ -92,8 +92,10 @@ def _pass_lines(comparison: SpreadComparison, each: PassComparison) -> list[str]
 
 def _records(each: PassComparison, show: _Shown) -> str:
     metres, unit = length_unit(show.read)
-    width = "polygons" if math.isnan(each.swath_m) else f"records, swath {each.swath_m / metres:.3g} {unit}"
-    return f"{each.records:,} {width}"
+    plural = "s" * (each.records != 1)
+    if math.isnan(each.swath_m):
+        return f"{each.records:,} polygon{plural}"
+    return f"{each.records:,} record{plural}, swath {each.swath_m / metres:.3g} {unit}"
 
 
 def _table(each: PassComparison, show: _Shown) -> list[str]:
@@ -126,8 +128,8 @@ def spread_sentences(comparison: SpreadComparison, each: PassComparison) -> list
     if whole.within_10_percent is not None:
         sentences.append(
             f"{whole.within_10_percent:.0%} of the area that was to get something got its rate within a tenth, "
-            f"{whole.within_5_percent:.0%} within a twentieth; {whole.not_covered:.0%} was not covered, and "
-            f"{whole.covered_twice:.0%} was covered twice."
+            f"{whole.within_5_percent:.0%} within a twentieth; {whole.not_covered:.1%} was not covered, and "
+            f"{whole.covered_twice:.1%} was covered twice."
         )
     elsewhere = [
         f"{show.amount(kg)} fell {where}"

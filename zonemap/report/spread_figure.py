@@ -28,7 +28,8 @@ _PANEL_WIDTH = 3.7
 _SHOWN = 0.98
 #: the scale of differences ends no nearer than this share of the highest planned rate
 _LEAST_DIFFERENCE = 0.1
-_TITLE: dict[str, Any] = {"fontsize": 9, "color": INK, "y": 1.0}
+#: a dollar sign in a name is no formula
+_TITLE: dict[str, Any] = {"fontsize": 9, "color": INK, "y": 1.0, "parse_math": False}
 
 
 def draw_spread(comparison: SpreadComparison, path: Path, *, dots_per_inch: int = 110) -> None:
@@ -50,7 +51,7 @@ def spread_figure(comparison: SpreadComparison) -> Figure:
     left_out = len(comparison.passes) - len(drawn)
     more = f" (the first {len(drawn)} of {len(comparison.passes)}; all are in spread.csv)" if left_out else ""
     title = f"{field.name}: what was spread against what was planned{more}"
-    figure.suptitle(title, color=INK, fontsize=13, x=0.02, y=1 - 0.1 / height, ha="left", va="top")
+    figure.suptitle(title, color=INK, fontsize=13, x=0.02, y=1 - 0.1 / height, ha="left", va="top", parse_math=False)
     axes = figure.subplots(len(drawn), 3, squeeze=False)
     figure.subplots_adjust(left=0.01, right=0.93, top=1 - 0.9 / height, bottom=0.02, wspace=0.3, hspace=0.5 / panel)
     for row, each in zip(axes, drawn, strict=True):
