@@ -550,6 +550,21 @@ def test_rows_without_place_or_number_are_left_out_and_counted(squares):
         assert reason in note
 
 
+def test_records_without_an_area_get_the_usual_one_and_it_is_said(squares):
+    text = passes(*STRIPS).replace(",200.0\n", ",\n", 3)
+
+    outcome = squares(POINTS, **{"log.csv": text})
+
+    said = [note["text"] for note in outcome.content["notes"]]
+    assert "log.csv: 3 of 420 records state no area; the usual was taken." in said
+    assert only(outcome)["logged_kg"] == pytest.approx(1368)
+
+
+def test_a_column_of_areas_that_holds_none_is_refused(squares):
+    with pytest.raises(InputError, match=r"log.csv, column 'm2': holds no number above 0\. Name another column"):
+        squares(POINTS, **{"log.csv": passes(*STRIPS).replace(",200.0\n", ",\n")})
+
+
 def test_polygons_that_cross_themselves_or_lie_elsewhere_are_told(squares):
     bow_tie = feature(
         shapely.Polygon([(WEST, SOUTH), (WEST + 100, SOUTH + 100), (WEST + 100, SOUTH), (WEST, SOUTH + 100)]), rate=10

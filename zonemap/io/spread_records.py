@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
@@ -97,11 +96,23 @@ def point_log(
         places.easting[kept],
         places.northing[kept],
         rate[kept],
-        None if swath is None else _filled(swath[kept]),
-        None if area is None else np.nan_to_num(area[kept]),
+        None if swath is None else _filled(swath)[kept],
+        None if area is None else _filled(area)[kept],
     )
+    unsaid = _unsaid_note(label, swath, area, kept)
     left_out = left_out_note(label, len(rate), places, numbered, far_m=far_from_field_m(boundary))
-    return log, (*rows.notes, *guessed, *left_out)
+    return log, (*rows.notes, *guessed, *left_out, *unsaid)
+
+
+def _unsaid_note(label: str, swath: FloatArray | None, area: FloatArray | None, kept: BoolArray) -> tuple[Note, ...]:
+    """Say where the usual swath or area stands for one that a record does not state."""
+    return tuple(
+        Note(
+            "warning", f"{label}: {count:,} of {np.count_nonzero(kept):,} records state no {name}; the usual was taken."
+        )
+        for name, stated in (("swath", swath), ("area", area))
+        if stated is not None and (count := np.count_nonzero(np.isnan(stated[kept])))
+    )
 
 
 def _refuse_empty(rows: Table) -> None:
@@ -196,7 +207,7 @@ def _swath(
         what = "the width is stated, and named as a column too"
         raise InputError(f"{where}, columns, swath", what, "Keep one of them.")
     read = _measure(rows, measures["swath"], table.length_unit, _METRES, decimal, most=_WIDEST_M, where=where)
-    return np.where(read > 0, read, np.nan) if np.any(read > 0) else None
+    return np.where(read > 0, read, np.nan)
 
 
 def _area(
@@ -243,13 +254,16 @@ def _measure(
         at = rows.at(rows.rows[bad[0]].place, header)
         what = f"{read[bad[0]] / units[unit]:g} {unit} cannot be"
         raise InputError(at, what, "Correct the value or the unit, or empty the cell.")
+    if not np.any(read > 0):
+        what = "holds no number above 0"
+        raise InputError(f"{rows.name}, column {shown(header)}", what, f"Name another column under {where}, or none.")
     return read
 
 
-def _filled(swath: FloatArray) -> FloatArray:
-    """Widths with the usual one where a row does not say."""
-    known = swath[np.isfinite(swath)]
-    return np.where(np.isfinite(swath), swath, np.median(known) if known.size else math.nan)
+def _filled(stated: FloatArray) -> FloatArray:
+    """Widths or areas, with the usual one where a row does not say; one at least does."""
+    known = stated[np.isfinite(stated)]
+    return np.where(np.isfinite(stated), stated, np.median(known))
 
 
 def polygon_log(
