@@ -2,14 +2,15 @@
 
 Run it from anywhere: ``python sample_fields/make.py``. It writes `boundary.geojson` and `samples.csv` into each folder
 beside it (or below the folder named on the command line), and for the potatoes a raster of elevations, a log of
-conductivities and a daily demand; field.toml and README.md are written by hand. Nothing here was measured: no place,
-owner or laboratory stands behind any number.
+conductivities, a daily demand and the log of a spreader; field.toml and README.md are written by hand. Nothing here
+was measured: no place, owner or laboratory stands behind any number.
 """
 
 from __future__ import annotations
 
 import csv
 import io
+import itertools
 import json
 import math
 import struct
@@ -386,7 +387,96 @@ def rolling_potatoes() -> Files:
         "elevation.tif": elevations(elevation_m, outline, origin),
         "conductivity.csv": samples_text(log).encode(),
         "demand.csv": daily_demand_text(demand, days=120).encode(),
+        "potash_spread.csv": spread_log(outline, origin).encode(),
     }
+
+
+#: rate of sulfate of potash in kg/ha -> rings in m within which a spreader is ordered to put it on, later ones first;
+#: 220 elsewhere. Roughly the zones of the plan, as they stood when this was written.
+_ORDERED = {
+    130: (
+        ((438, 446), (442, 531), (492, 516), (535, 529), (542, 569), (738, 558), (760, 391), (708, 391), (690, 329),
+         (746, 275), (750, 240), (780, 234), (749, -18), (439, -17), (464, 26), (539, 55), (508, 91), (510, 149),
+         (457, 176), (456, 211), (495, 248), (465, 288), (501, 302), (514, 336), (496, 369), (459, 377), (463, 422)),
+        ((-17, 159), (14, 179), (16, 215), (39, 222), (59, 259), (60, 315), (82, 332), (84, 356), (104, 376),
+         (139, 376), (164, 367), (188, 231), (237, 180), (307, 174), (322, 159), (324, 123), (378, 65), (379, 35),
+         (333, 11), (324, -15), (-4, -11)),
+        ((168, 568), (275, 576), (253, 488), (192, 492)),
+    ),
+    30: (
+        ((511, 276), (539, 326), (539, 372), (588, 418), (585, 449), (548, 462), (547, 517), (607, 548), (647, 549),
+         (638, 483), (618, 465), (644, 449), (681, 495), (682, 524), (743, 526), (753, 451), (724, 425), (673, 418),
+         (650, 332), (663, 277), (716, 244), (717, 204), (692, 184), (698, 139), (593, 126), (578, 137), (569, 195),
+         (521, 222)),
+        ((27, 185), (46, 210), (116, 211), (162, 192), (162, 124), (198, 117), (206, 90), (283, 78), (211, 51),
+         (184, -14), (109, -13), (106, 9), (43, 70), (47, 127)),
+    ),
+}  # fmt: skip
+#: longitude and latitude of a well that gets nothing within 45 m, and of a ditch that gets nothing within 10 m
+_WELL, _DITCH = (-112.1462, 43.5640), ((-112.1522, 43.5622), (-112.1485, 43.5618), (-112.1423, 43.5622))
+#: swath; speed of 14 km/h; beat of the log; time constant of a rate that has done 95 % of a step after 4 s
+_SWATH_M, _SPEED_M_S, _BEAT_S, _RESPONSE_S = 24.0, 14 / 3.6, 2.0, 4 / math.log(20)
+#: pass that stops half way, and from where on; pass that is driven twice, and how far
+_SHORT, _SHORT_FROM_M, _AGAIN, _AGAIN_TO_M = 11, 290.0, 21, 310.0
+
+
+def ordered(at_m: Floats, origin: Origin) -> Floats:
+    """Rate that a controller is told at places, kg/ha."""
+    rate = np.full(len(at_m), 220.0)
+    for value, rings in _ORDERED.items():
+        for ring in rings:
+            rate[inside(at_m, np.array(ring, dtype=float))] = value
+    well, ditch = origin.metres(np.array([_WELL]))[0], origin.metres(np.array(_DITCH))
+    closed = np.hypot(*(at_m - well).T) < 45
+    for start, end in itertools.pairwise(ditch):
+        along = np.clip((at_m - start) @ (end - start) / ((end - start) @ (end - start)), 0, 1)
+        closed |= np.hypot(*(at_m - start - along[:, None] * (end - start)).T) < 10
+    return np.where(closed, 0.0, rate)
+
+
+def one_pass(rng: np.random.Generator, easting_m: float, ring_m: Floats, origin: Origin, *, north: bool) -> Floats:
+    """Records of one pass from edge to edge: east and north in m, the rate in kg/ha, each off as machines are."""
+    step = 0.25
+    south_to_north = np.arange(ring_m[:, 1].min(), ring_m[:, 1].max(), step)
+    line = np.column_stack([np.full(len(south_to_north), easting_m), south_to_north])
+    line = line[inside(line, ring_m)]
+    line = line if north else line[::-1]
+    told, follows = ordered(line, origin), 1 - math.exp(-step / (_SPEED_M_S * _RESPONSE_S))
+    rate, now = np.empty(len(told)), told[0]
+    for n, wanted in enumerate(told):
+        now += follows * (wanted - now)
+        rate[n] = now
+    logged = np.arange(0, len(line), round(_BEAT_S * _SPEED_M_S / step))
+    drift = np.cumsum(rng.normal(0, 0.06, size=(len(logged), 2)), axis=0)
+    uneven = 1.01 + 0.025 * rng.normal(size=len(logged))
+    return np.column_stack([line[logged] + 0.15 * rng.normal(size=2) + drift, rate[logged] * uneven])
+
+
+def spread_log(ring_m: Floats, origin: Origin) -> str:
+    """CSV of what a spreader logs; one pass stops half way, and another is begun twice."""
+    rng = np.random.default_rng(2_2026)
+    west, east = ring_m[:, 0].min(), ring_m[:, 0].max()
+    count = math.ceil((east - west) / _SWATH_M)
+    driven = []
+    for number in range(count):
+        easting = (west + east) / 2 + (number - (count - 1) / 2) * _SWATH_M
+        found = one_pass(rng, easting, ring_m, origin, north=number % 2 == 0)
+        driven.append(found[found[:, 1] < _SHORT_FROM_M] if number == _SHORT else found)
+        if number == _AGAIN:
+            again = one_pass(rng, easting, ring_m, origin, north=number % 2 == 0)
+            driven.append(again[again[:, 1] < _AGAIN_TO_M])
+    columns: dict[str, list[str]] = {"time": [], "lon": [], "lat": [], "distance_m": [], "rate_kg_ha": []}
+    clock = 8 * 3600.0
+    for records in driven:
+        lon, lat = origin.degrees(records[:, :2]).T
+        seconds = [round(clock + _BEAT_S * n) for n in range(len(records))]
+        columns["time"] += [f"{t // 3600:02d}:{t // 60 % 60:02d}:{t % 60:02d}" for t in seconds]
+        columns["lon"] += decimals(lon, 7)
+        columns["lat"] += decimals(lat, 7)
+        columns["distance_m"] += [f"{round(_BEAT_S * _SPEED_M_S / 0.25) * 0.25:.2f}"] * len(records)
+        columns["rate_kg_ha"] += decimals(records[:, 2], 0)
+        clock += _BEAT_S * len(records) + 18
+    return samples_text(columns)
 
 
 def limed_rotation() -> Files:

@@ -288,6 +288,7 @@ def _record(plan: Plan, pipeline: Pipeline) -> dict[str, Any]:
     return {
         "pipeline": {"name": pipeline.name, "sha256": pipeline.sha256, "text": pipeline.text},
         "inputs": dict(plan.case.input_sha256),
+        "settings_sha256": plan.case.settings_sha256,
         "notes": [{"kind": note.kind, "text": note.text} for note in plan.notes],
     }
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from zonemap.errors import InputError
+from zonemap.io.field_file import NAME
 from zonemap.io.journal import JOURNAL, Entry, Published, read_journal, standing
 from zonemap.values.case import Case
 from zonemap.values.note import Note
@@ -22,8 +23,12 @@ _MEND = "Plan with --without-changes, or begin the review anew with zonemap revi
 
 
 def inputs_hash(case: Case, pipeline_sha256: str) -> str:
-    """Hash of what a review starts from: every file of the field, and the pipeline."""
-    parts = [*(f"{name} {digest}" for name, digest in case.input_sha256), pipeline_sha256]
+    """Hash of what a review starts from: every file of the field, and the pipeline.
+
+    Of field.toml what it says of the plan counts: a log of what was spread, named there later, changes no review.
+    """
+    settings = {NAME: case.settings_sha256} if case.settings_sha256 else {}
+    parts = [*(f"{name} {settings.get(name, digest)}" for name, digest in case.input_sha256), pipeline_sha256]
     return hashlib.sha256("\n".join(parts).encode()).hexdigest()
 
 

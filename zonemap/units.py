@@ -31,6 +31,18 @@ US_YIELD_PER_T_HA = {
     "alfalfa": 1_000 / KG_PER_SHORT_TON * HA_PER_AC,
 }
 
+#: units of product rates by mass -> kg/ha
+KG_HA_PER_RATE: dict[str, float] = {
+    "lb/ac": KG_HA_PER_LB_AC,
+    "kg/ha": 1.0,
+    "ton/ac": 2_000 * KG_HA_PER_LB_AC,
+    "t/ha": 1_000.0,
+    "lb/1000 ft2": KG_HA_PER_LB_1000FT2,
+    "g/m2": 10.0,
+}
+#: units of product rates by volume -> L/ha
+L_HA_PER_RATE: dict[str, float] = {"gal/ac": L_PER_GAL / HA_PER_AC, "L/ha": 1.0}
+
 # A capsule's 1 ug per 10 cm2, on a plane: 1e-9 kg / 1e-3 m2 = 1e-6 kg/m2 = 0.01 kg/ha.
 KG_HA_PER_UG_10CM2 = 1e-9 / 1e-3 * 10_000
 

@@ -43,7 +43,7 @@ def area_ha(name):
 def test_a_fresh_run_writes_the_files_that_are_here(made):
     folder, files, _ = made
 
-    assert len(files) == 2 * len(NAMES) + 4
+    assert len(files) == 2 * len(NAMES) + 5
     for file in files:
         assert file.read_bytes() == (FOLDER / file.relative_to(folder)).read_bytes(), file.name
 
@@ -196,3 +196,24 @@ def test_the_demand_of_the_potatoes_adds_up_to_what_the_readme_says():
     assert [int(day["day"]) for day in days] == list(range(120))
     for element, total in {"N": 215, "P": 28, "K": 270, "S": 18}.items():
         assert sum(float(day[element]) for day in days) == pytest.approx(total, abs=120 * 0.00005)
+
+
+def test_the_spread_log_of_the_potatoes_is_small_and_driven_as_the_readme_says():
+    path = FOLDER / "rolling_potatoes" / "potash_spread.csv"
+    with path.open(encoding="utf-8", newline="") as file:
+        log = list(csv.DictReader(file))
+    lon, lat, rate = (np.array([float(row[key]) for row in log]) for key in ("lon", "lat", "rate_kg_ha"))
+    # metres by the lengths of a degree at 43.56 degrees
+    east, north = (lon + 112.1520) * 111_320 * np.cos(np.radians(43.56)), (lat - 43.5610) * 111_100
+
+    assert path.stat().st_size < 100_000
+    assert len(log) == 2252
+    # 33 passes 24 m apart, number 21 driven again up to 310 m, number 11 only up to 290 m
+    number = np.round((east - east.min()) / 24).astype(int)
+    assert number.max() == 32
+    assert north[number == 11].max() < 292 < north[number == 10].max()
+    assert np.count_nonzero(number == 21) == pytest.approx(np.count_nonzero(number == 20) * (1 + 310 / 570), rel=0.05)
+    # shut over well and ditch but for the time the rate takes to follow; noise of 2.5 % elsewhere
+    well = np.hypot(east - (-112.1462 + 112.1520) * 111_320 * np.cos(np.radians(43.56)), north - 0.0030 * 111_100)
+    assert rate[well < 30].max() < 20
+    assert np.median(rate[rate > 180]) == pytest.approx(1.01 * 220, rel=0.01)

@@ -15,7 +15,7 @@ from zonemap.io.folder import read_folder
 from zonemap.io.journal import JOURNAL, Journal, MergeChange, Posted, RateChange
 from zonemap.job import plan_field
 from zonemap.pipeline.parse import read_pipeline
-from zonemap.reviewed import inputs_hash
+from zonemap.reviewed import changes_of_folder, inputs_hash
 from zonemap.web.serve import opened
 
 TOP = Path(__file__).resolve().parents[2]
@@ -150,3 +150,17 @@ def test_changes_to_other_files_are_refused_and_a_journal_without_changes_hinder
     shutil.copyfile(TOP / "sample_fields" / "irrigated_corn" / "field.toml", toml)
     toml.write_text(toml.read_text(encoding="utf-8").replace("step = 5", "step = 10", 1), encoding="utf-8")
     assert plan_field(field, pipeline=coarse).plan.by_hand == ()
+
+
+def test_a_log_of_what_was_spread_that_is_named_later_hinders_no_change(tmp_path, coarse):
+    field = copied(tmp_path)
+    journal = journal_of(field, coarse)
+    journal.append(MergeChange(kind="merge", zones=[1, 2]), at="")
+    journal.close()
+    toml, spread = field / "field.toml", 'file = "log.csv"\nproduct = "urea"\ncolumn = "rate"\nunit = "lb/ac"\n'
+    text = toml.read_text(encoding="utf-8")
+    toml.write_text(f"# after the season\n{text}\n[[spread]]\n{spread}", encoding="utf-8")
+
+    entries = changes_of_folder(field, read_folder(field), read_pipeline(coarse).sha256)
+
+    assert [entry.change for entry in entries] == [MergeChange(kind="merge", zones=[1, 2])]

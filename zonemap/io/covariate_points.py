@@ -5,26 +5,31 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from zonemap.errors import InputError
-from zonemap.io import coordinates
 from zonemap.io.boundaries import Boundary
 from zonemap.io.columns import GEOGRAPHIC, PROJECTED, ROLES, coordinate_headers, guess_role, require_column
 from zonemap.io.covariate_checks import constant_note, field_lattice, is_constant, outlier_notes
 from zonemap.io.field_file import CovariateTable
 from zonemap.io.located import Sheet, far_from_field_m, load_sheet, places_crs
-from zonemap.io.numbers import Cell, DecimalMark, decimal_mark, read_plain
+from zonemap.io.logged import (
+    Places,
+    left_out_note,
+    logged_decimal,
+    logged_number,
+    logged_numbers,
+    logged_places,
+    near_field,
+    placed_anyhow,
+)
+from zonemap.io.numbers import DecimalMark
 from zonemap.io.sources import FieldFolder, one_line, shown
 from zonemap.io.tables import Table
 from zonemap.values.arrays import BoolArray, FloatArray
 from zonemap.values.covariate import PointCovariate
 from zonemap.values.note import Note
-
-if TYPE_CHECKING:
-    from pyproj import CRS
 
 #: fewer points say nothing of a field (as for samples, where under eight no spatial model is fitted)
 LEAST_POINTS = 8
@@ -40,18 +45,15 @@ _SAME_SPOT_M = 0.1
 
 @dataclass(frozen=True, slots=True)
 class _Log:
-    """Rows of a log: value (NaN where there is none), place, whether there is a place, and whether it is near."""
+    """Rows of a log: value (NaN where there is none), and where they lie."""
 
     value: FloatArray
-    easting: FloatArray
-    northing: FloatArray
-    placed: BoolArray
-    near: BoolArray
+    places: Places
 
     @property
     def usable(self) -> BoolArray:
         """Rows with a value, in the field or near it."""
-        return np.asarray(np.isfinite(self.value) & self.near)
+        return np.asarray(np.isfinite(self.value) & self.places.near)
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,24 +93,27 @@ def point_covariate(
     if not sheet.table.rows:
         raise InputError(label, "holds no points", "Put one row a point below the headers.")
     layout = _lay_out(sheet, table, where=where)
-    decimal = table.decimal or _decimal(sheet.table, layout)
-    value = _numbers(sheet.table, layout.value, decimal)
+    headers = (*(layout.place or ()), layout.value)
+    decimal = table.decimal or logged_decimal(sheet.table, headers, kind="[covariate]")
+    value = logged_numbers(sheet.table, layout.value, decimal)
     position = sheet.position
     if layout.place is not None:
-        position = np.column_stack([_numbers(sheet.table, header, decimal) for header in layout.place])
+        position = np.column_stack([logged_numbers(sheet.table, header, decimal) for header in layout.place])
     if position is None:
         mend = 'Say where they are: columns = { longitude = "...", latitude = "..." }.'
         raise InputError(f"{where}, columns", f"{label} has no columns known to hold the positions", mend)
     key = f'crs = "EPSG:..." under [[covariate]] {table.name}'
     source = places_crs(sheet, table.crs, geographic=layout.geographic, where=where, key=key)
     first, second = position.T[::-1] if table.swap else position.T
-    log = _placed(value, (first, second), sheet, source, boundary, key=key)
+    swap = "Set swap = true under [[covariate]]"
+    log = _Log(value, logged_places((first, second), sheet, source, boundary, key=key, swap=swap))
     kept = log.usable
     if np.count_nonzero(kept) < LEAST_POINTS:
-        exchanged = _placed_anyhow(second, first, source, boundary)
-        raise _too_few(label, log, exchanged=int(np.count_nonzero(_near(*exchanged, boundary))), swap=table.swap)
-    notes = [*sheet.table.notes, *layout.notes, *_dropped_note(label, log, far_from_field_m(boundary))]
-    covariate = PointCovariate(table.name, log.easting[kept], log.northing[kept], value[kept])
+        exchanged = placed_anyhow(second, first, source, boundary)
+        raise _too_few(label, log, exchanged=int(np.count_nonzero(near_field(*exchanged, boundary))), swap=table.swap)
+    left_out = left_out_note(label, len(value), log.places, np.isfinite(value), far_m=far_from_field_m(boundary))
+    notes = [*sheet.table.notes, *layout.notes, *left_out]
+    covariate = PointCovariate(table.name, log.places.easting[kept], log.places.northing[kept], value[kept])
     if is_constant(covariate.value):
         return None, (*notes, constant_note(label, table.name, covariate.value))
     notes += outlier_notes(covariate.value, where=label, name=table.name)
@@ -155,75 +160,12 @@ def _holds_numbers(table: Table, header: str) -> bool:
     index = table.headers.index(header)
     cells = [row.cells[index] for row in table.rows[:_LOOKED_AT] if row.cells[index] not in ("", None)]
     marks: tuple[DecimalMark, ...] = (".", ",")
-    return any(2 * sum(_number(cell, mark) is not None for cell in cells) > len(cells) for mark in marks)
-
-
-def _number(cell: Cell, decimal: DecimalMark) -> float | None:
-    """The number in a cell; ``None`` where it is blank or no number: a log of a hundred thousand rows has such."""
-    try:
-        return read_plain(cell, decimal=decimal, where="")
-    except InputError:
-        return None
-
-
-def _numbers(table: Table, header: str, decimal: DecimalMark) -> FloatArray:
-    """(rows,) numbers of a column, NaN where there is none."""
-    index = table.headers.index(header)
-    read = (_number(row.cells[index], decimal) for row in table.rows)
-    return np.array([np.nan if number is None else number for number in read])
-
-
-def _decimal(table: Table, layout: _Layout) -> DecimalMark:
-    headers = (*(layout.place or ()), layout.value)
-    cells = ((f"{place}, column {shown(header)}", cell) for header in headers for place, cell in table.column(header))
-    return decimal_mark(cells, where=table.name, table="[covariate]", suspect_point=table.delimiter == ";")
-
-
-def _placed(
-    value: FloatArray,
-    read: tuple[FloatArray, FloatArray],
-    sheet: Sheet,
-    source: CRS,
-    boundary: Boundary,
-    *,
-    key: str,
-) -> _Log:
-    """Rows in the working CRS; degrees for metres and the like are refused when it is not just some rows."""
-    first, second = read
-    placed: BoolArray = np.isfinite(first) & np.isfinite(second)
-    # A receiver that loses its fix writes nonsense now and then; when most of it is, it is the CRS.
-    nonsense = placed & source.is_geographic & ((np.abs(first) > 360) | (np.abs(second) > 90))
-    checked = placed if 2 * np.count_nonzero(nonsense) > np.count_nonzero(placed) else placed & ~nonsense
-    places = [row.place for row, here in zip(sheet.table.rows, checked, strict=True) if here]
-    swap = "Set swap = true under [[covariate]]"
-    coordinates.refuse_wrong_scale(
-        first[checked], second[checked], source, where=sheet.table.name, key=key, swap=swap, places=places
-    )
-    easting, northing = _placed_anyhow(first, second, source, boundary)
-    return _Log(value, easting, northing, placed, _near(easting, northing, boundary))
-
-
-def _placed_anyhow(
-    first: FloatArray, second: FloatArray, source: CRS, boundary: Boundary
-) -> tuple[FloatArray, FloatArray]:
-    """Eastings and northings in the working CRS, infinite where there are none."""
-    easting, northing = coordinates.transform_points(
-        np.nan_to_num(first, nan=np.inf), np.nan_to_num(second, nan=np.inf), source=source, target=boundary.crs
-    )
-    return easting, northing
-
-
-def _near(easting: FloatArray, northing: FloatArray, boundary: Boundary) -> BoolArray:
-    """Whether places lie in the box about the field and its margin."""
-    west, south, east, north = boundary.area.bounds
-    far = far_from_field_m(boundary)
-    across = (easting >= west - far) & (easting <= east + far)
-    return np.asarray(across & (northing >= south - far) & (northing <= north + far))
+    return any(2 * sum(logged_number(cell, mark) is not None for cell in cells) > len(cells) for mark in marks)
 
 
 def _too_few(label: str, log: _Log, *, exchanged: int, swap: bool) -> InputError:
     """What to say of a log without enough usable points; `exchanged` of them are near with coordinates exchanged."""
-    rows, away = len(log.value), int(np.count_nonzero(log.placed & ~log.near))
+    rows, away = len(log.value), int(np.count_nonzero(log.places.placed & ~log.places.near))
     if away >= LEAST_POINTS and exchanged >= LEAST_POINTS:
         what = "only with first and second coordinate exchanged do the points reach the field"
         return InputError(label, what, "Remove swap = true." if swap else "Set swap = true under [[covariate]].")
@@ -232,20 +174,6 @@ def _too_few(label: str, log: _Log, *, exchanged: int, swap: bool) -> InputError
         return InputError(label, f"{away:,} of {rows:,} points lie away from the field", mend)
     what = f"{np.count_nonzero(log.usable)} of {rows:,} rows have a number and a place in the field"
     return InputError(label, what, f"Give {LEAST_POINTS} points or more, or leave the covariate out.")
-
-
-def _dropped_note(label: str, log: _Log, far_m: float) -> tuple[Note, ...]:
-    """One note of how many rows were left out, and why."""
-    counts = {
-        "without a place": np.count_nonzero(~log.placed),
-        f"more than {far_m:.0f} m outside the field": np.count_nonzero(log.placed & ~log.near),
-        "without a number to use": np.count_nonzero(log.near & ~np.isfinite(log.value)),
-    }
-    reasons = ", ".join(f"{count:,} {reason}" for reason, count in counts.items() if count)
-    if not reasons:
-        return ()
-    text = f"{label}: {sum(counts.values()):,} of {len(log.value):,} rows left out: {reasons}."
-    return (Note("warning", text),)
 
 
 def _reach_note(covariate: PointCovariate, boundary: Boundary, *, where: str) -> Sequence[Note]:

@@ -26,7 +26,7 @@ from zonemap.units import (
     CM_PER_IN,
     ELEMENTS,
     HA_PER_AC,
-    KG_HA_PER_LB_AC,
+    KG_HA_PER_RATE,
     KG_M3_PER_LB_FT3,
     KG_PER_LB,
     M_PER_FT,
@@ -46,13 +46,6 @@ from zonemap.values.terms import Pass, Terms
 DEFAULT_REPEATABILITY_CV = 0.15
 #: rise of supply over 10 degrees C where none is stated (common practice; from memory)
 DEFAULT_Q10 = 2.0
-_KG_PER_TONNE = 1000.0
-_RATE_UNITS = {
-    "lb/ac": KG_HA_PER_LB_AC,
-    "kg/ha": 1.0,
-    "ton/ac": 2000 * KG_HA_PER_LB_AC,
-    "t/ha": _KG_PER_TONNE,
-}
 _RATE_UNIT_OF: dict[UnitSystem, str] = {"us": "lb/ac", "metric": "kg/ha"}
 
 
@@ -238,7 +231,7 @@ def _rate_table(table: RateTableTable, *, units: UnitSystem, quantities: Sequenc
     if bad is not None:
         mend = "Write 0 or more, up to a million."
         raise InputError(f"{where}, points", f"{bad:g} is not a rate that can be spread", mend)
-    factor = _RATE_UNITS[table.rate_unit or _RATE_UNIT_OF[units]]
+    factor = KG_HA_PER_RATE[table.rate_unit or _RATE_UNIT_OF[units]]
     return RateTable(table.value, table.product, values, [rate * factor for rate in rates])  # type: ignore[arg-type]
 
 
@@ -271,7 +264,7 @@ def spreader_of(table: SpreaderTable, *, units: UnitSystem) -> Spreader:
         When something is given twice, or the smallest rate is above the largest.
     """
     where = f"{NAME}, spreader"
-    rate = _RATE_UNITS[_RATE_UNIT_OF[units]]
+    rate = KG_HA_PER_RATE[_RATE_UNIT_OF[units]]
     speed_m_s = None if table.speed_km_h is None else table.speed_km_h * M_S_PER_KM_H
     if table.max_rate is not None and table.min_rate > table.max_rate:
         what = f"{table.min_rate:g} is above max_rate = {table.max_rate:g}"
@@ -340,7 +333,7 @@ def crop_of(table: CropTable, own_demand: Mapping[str, FloatArray], *, units: Un
     InputError
         For an unknown element, one stated twice, or one that the demand file holds too.
     """
-    unit = _RATE_UNITS[_RATE_UNIT_OF[units]]
+    unit = KG_HA_PER_RATE[_RATE_UNIT_OF[units]]
     stated_totals = by_element(table.totals, where=f"{NAME}, crop, totals")
     totals = {element: amount * factor * unit for element, (amount, factor) in stated_totals.items()}
     for key, stated in (("totals", totals), ("shape", table.shape), ("sources", table.sources)):

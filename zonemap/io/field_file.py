@@ -16,6 +16,7 @@ from zonemap.errors import InputError
 from zonemap.io.prescription_tables import PrescriptionTable
 from zonemap.io.programme_tables import PassTable, ProgrammeTable
 from zonemap.io.sources import shown
+from zonemap.io.spread_table import SpreadTable
 from zonemap.io.toml_table import MOST, Day, NotNegative, Positive, Prices, Text, TomlTable
 from zonemap.units import UnitSystem
 from zonemap.values.basis import BasisKind
@@ -402,6 +403,9 @@ class FieldFile(TomlTable):
     no_spread: Annotated[list[NoSpreadTable], Field(max_length=1000)] = Field(
         [], description="Write each area under [[no_spread]], with two brackets."
     )
+    spread: Annotated[list[SpreadTable], Field(max_length=100)] = Field(
+        [], description="Write each log of what was spread as a table under [[spread]], with two brackets."
+    )
 
 
 def parse_field_file(content: bytes) -> FieldFile:
@@ -421,6 +425,18 @@ def parse_field_file(content: bytes) -> FieldFile:
     _refuse_same_names([table.name for table in parsed.covariate], kind="covariate")
     _refuse_same_names([table.name for table in parsed.other_samples], kind="other_samples")
     return parsed
+
+
+def settings_sha256(content: bytes) -> str:
+    """Hash of what a field.toml that can be read says, its [[spread]] tables, layout and comments left aside.
+
+    They say what was done after the plan, and nothing of the plan.
+    """
+    import hashlib
+    import json
+
+    said = {key: value for key, value in _toml(content).items() if key != "spread"}
+    return hashlib.sha256(json.dumps(said, sort_keys=True, default=str).encode()).hexdigest()
 
 
 def _refuse_nameless(tables: list[ProductTable]) -> None:
@@ -527,6 +543,7 @@ _TABLES: dict[str, type[BaseModel]] = {
     "programme": ProgrammeTable, "decision": DecisionTable, "product": ProductTable,
     "rate_table": RateTableTable, "rule": RuleTable, "spreader": SpreaderTable, "prescription": PrescriptionTable,
     "zones": ZonesTable, "zone_edit": ZoneEditTable, "no_spread": NoSpreadTable,
+    "spread": SpreadTable,
 }  # fmt: skip
 
 

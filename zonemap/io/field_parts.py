@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from zonemap.errors import InputError
 from zonemap.io.decisions import basis_of, repeatability
-from zonemap.io.field_file import NAME, FieldFile, SamplesTable, parse_field_file
+from zonemap.io.field_file import NAME, FieldFile, SamplesTable, parse_field_file, settings_sha256
 from zonemap.io.sources import FieldFolder, one_line
 from zonemap.values.field import Field
 from zonemap.values.note import Note
@@ -30,7 +30,16 @@ def open_field_folder(folder: Path) -> tuple[FieldFolder, FieldFile]:
     inbox = FieldFolder(folder)
     if NAME not in inbox.names:
         raise InputError(NAME, "is not in the folder", "Write a first one with: zonemap start DIR.")
-    return inbox, parse_field_file(inbox.read(inbox.find(NAME, where=NAME), most=_MOST_FIELD_FILE_BYTES))
+    return inbox, parse_field_file(_field_file(inbox))
+
+
+def settings_of(inbox: FieldFolder) -> str:
+    """Hash of what field.toml says of a plan; see `settings_sha256`."""
+    return settings_sha256(_field_file(inbox))
+
+
+def _field_file(inbox: FieldFolder) -> bytes:
+    return inbox.read(inbox.find(NAME, where=NAME), most=_MOST_FIELD_FILE_BYTES)
 
 
 def read_boundary(inbox: FieldFolder, toml: FieldFile) -> Boundary:

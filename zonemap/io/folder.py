@@ -18,7 +18,7 @@ from zonemap.io.decisions import (
     spreader_of,
 )
 from zonemap.io.field_file import NAME, CropTable, FieldFile
-from zonemap.io.field_parts import field_of, open_field_folder, read_boundary, read_sample_table
+from zonemap.io.field_parts import field_of, open_field_folder, read_boundary, read_sample_table, settings_of
 from zonemap.io.prescription_tables import prescription_terms_of
 from zonemap.io.product_rows import row_notes
 from zonemap.io.programme_tables import passes_of, terms_of
@@ -88,6 +88,7 @@ def read_folder(folder: Path) -> Case:
         rules=rules,
         hand=hand,
         prescription_terms=prescription_terms,
+        settings_sha256=settings_of(inbox),
     )
 
 

@@ -45,14 +45,36 @@ def load_sheet(folder: FieldFolder, path: Path, *, layer: str | None, sheet: str
     """
     if path.suffix.lower() in TABLE_SUFFIXES:
         return Sheet(read_table(folder, path, sheet=sheet), None)
-    read = read_layer(folder, path, layer=layer)
+    return layer_sheet(read_layer(folder, path, layer=layer))
+
+
+def layer_sheet(read: Layer) -> Sheet:
+    """Rows of a vector file with the positions it holds.
+
+    Raises
+    ------
+    InputError
+        When a feature is not one point.
+    """
+    keys, rows = layer_rows(read)
+    position = np.array([_position(feature, where=read.name) for feature in read.features]).reshape(-1, 2)
+    return Sheet(Table(read.name, keys, rows, notes=read.notes), position, read)
+
+
+def layer_rows(read: Layer) -> tuple[tuple[str, ...], tuple[Row, ...]]:
+    """Headers and rows of what a vector file says of its features.
+
+    Raises
+    ------
+    InputError
+        When it says too much.
+    """
     keys = tuple(dict.fromkeys(key for feature in read.features for key in feature.properties))
     if len(keys) > MOST_COLUMNS:
         raise InputError(read.name, f"holds {len(keys):,} properties", "Keep only what was measured.")
     headers = tuple(one_line(key)[:MOST_HEADER] for key in keys)
     rows = tuple(Row(f.place, tuple(f.properties.get(key) for key in keys)) for f in read.features)
-    position = np.array([_position(feature, where=read.name) for feature in read.features]).reshape(-1, 2)
-    return Sheet(Table(read.name, headers, rows, notes=read.notes), position, read)
+    return headers, rows
 
 
 def _position(feature: Feature, *, where: str) -> tuple[float, float]:

@@ -62,7 +62,10 @@ def read_other_sets(folder: Path) -> tuple[SampleSet, ...]:
 
 def _others(inbox: FieldFolder, toml: FieldFile, boundary: Boundary) -> tuple[tuple[SampleSet, ...], tuple[Note, ...]]:
     if not toml.other_samples:
-        mend = "Add an [[other_samples]] table with name, file, basis and unit, or name a second field folder."
+        mend = (
+            "Add an [[other_samples]] table with name, file, basis and unit, a [[spread]] table with the log of what "
+            "was spread, or name a second field folder."
+        )
         raise InputError(f"{NAME}, other_samples", "is missing, so there is nothing to compare with", mend)
     sets, notes = [], []
     for number, table in enumerate(toml.other_samples, start=1):

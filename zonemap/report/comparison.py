@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +14,8 @@ from zonemap.amounts import Reader, reader
 from zonemap.report.text import notes_text
 from zonemap.report.words import length_unit, two_digits
 from zonemap.values.comparison import Comparison, QuantityComparison, SetComparison, Trend
+from zonemap.values.field import Field
+from zonemap.values.note import Note
 
 Json = dict[str, Any]
 
@@ -112,15 +114,21 @@ def _folded(text: str, *, indent: int = 0) -> list[str]:
 def comparison_json(comparison: Comparison) -> Json:
     """Build the content of compare.json: plain types, no NaN, metric."""
     return {
-        "field": {
-            "name": comparison.field.name,
-            "area_ha": comparison.field.area_ha,
-            "working_crs": comparison.field.crs,
-        },
+        "field": field_json(comparison.field),
         "comparisons": [_set_json(each) for each in comparison.sets],
         "about": [A_TREND_ONLY, NEIGHBOURS, BY_CHANCE],
-        "notes": [{"kind": note.kind, "text": note.text} for note in comparison.notes],
+        "notes": notes_json(comparison.notes),
     }
+
+
+def field_json(field: Field) -> Json:
+    """Name, size and working CRS of a field."""
+    return {"name": field.name, "area_ha": field.area_ha, "working_crs": field.crs}
+
+
+def notes_json(notes: Iterable[Note]) -> list[Json]:
+    """Kind and text of each note."""
+    return [{"kind": note.kind, "text": note.text} for note in notes]
 
 
 def _set_json(each: SetComparison) -> Json:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from zonemap.amounts import reader
-from zonemap.report.style import FAINT, INK, map_frame, save_picture
+from zonemap.report.cells import CELL_ERRORS, CELL_RATES, bar_beside, cells_picture, outline_and_closed
+from zonemap.report.style import INK, map_frame, save_picture
 from zonemap.units import UnitSystem
-from zonemap.values.arrays import FloatArray
 from zonemap.values.delivery import Delivery
 from zonemap.values.field import Field
 from zonemap.values.grid import Grid
@@ -20,9 +20,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-#: straw to teal as on the map of rates; blue for too little, white for right, brown for too much
-_RATE_COLOURS = ("#f3ecd2", "#a9bf8f", "#3d8787", "#2c4468")
-_ERROR_COLOURS = ("#2c5f8a", "#9cc3dc", "#ffffff", "#e0b184", "#8f4f1e")
 #: errors from here on look alike
 _MOST_ERROR = 0.3
 _MOST_ROWS = 4
@@ -67,14 +64,9 @@ def _passes_panel(axes: Axes, delivery: Delivery, field: Field) -> None:
     """Lines that are driven, over the outline."""
     from matplotlib.collections import LineCollection
 
-    for part in field.boundary.geoms:
-        for ring in (part.exterior, *part.interiors):
-            axes.plot(*ring.xy, color=INK, linewidth=0.9)
-    for place in field.no_spread:
-        for part in place.area.geoms:
-            axes.fill(*part.exterior.xy, facecolor="none", edgecolor=FAINT, hatch="////", linewidth=0.5)
+    outline_and_closed(axes, field)
     lines = [np.asarray(line.coords) for line in delivery.track]
-    axes.add_collection(LineCollection(lines, colors=_RATE_COLOURS[2], linewidths=0.6))
+    axes.add_collection(LineCollection(lines, colors=CELL_RATES[2], linewidths=0.6))
     rounds = {0: "no round", 1: "1 round"}.get(delivery.rounds, f"{delivery.rounds} rounds")
     what = _named(delivery)
     driven = f"{rounds}, {delivery.passes} passes at {delivery.heading_deg:.0f} degrees"
@@ -84,8 +76,10 @@ def _passes_panel(axes: Axes, delivery: Delivery, field: Field) -> None:
 def _rate_panel(figure: Figure, axes: Axes, delivery: Delivery, grid: Grid, units: UnitSystem) -> None:
     """What falls on every cell."""
     read = reader(units)
-    picture = _image(axes, grid, delivery.delivered_kg_ha / read.kg_ha_per_rate, _RATE_COLOURS, least=0.0, most=None)
-    _bar(figure, axes, picture, f"delivered, {read.rate_unit}")
+    picture = cells_picture(
+        axes, grid, delivery.delivered_kg_ha / read.kg_ha_per_rate, CELL_RATES, least=0.0, most=None
+    )
+    bar_beside(figure, axes, picture, f"delivered, {read.rate_unit}")
     masses = f"{read.mass(delivery.delivered_kg)} on the field, {read.mass(delivery.intended_kg)} meant"
     axes.set_title(f"rate that falls\n{masses}", fontsize=9, color=INK, y=1.0)
 
@@ -93,8 +87,8 @@ def _rate_panel(figure: Figure, axes: Axes, delivery: Delivery, grid: Grid, unit
 def _error_panel(figure: Figure, axes: Axes, delivery: Delivery, grid: Grid) -> None:
     """How far off every cell is, in percent of what was meant."""
     percent, most = 100 * delivery.relative_error, 100 * _MOST_ERROR
-    picture = _image(axes, grid, percent, _ERROR_COLOURS, least=-most, most=most)
-    _bar(figure, axes, picture, "off by %", extend="both")
+    picture = cells_picture(axes, grid, percent, CELL_ERRORS, least=-most, most=most)
+    bar_beside(figure, axes, picture, "off by %", extend="both")
     within = f"{delivery.share_within(0.10):.0%} of the area within 10%"
     axes.set_title(f"error\n{within}", fontsize=9, color=INK, y=1.0)
 
@@ -102,23 +96,3 @@ def _error_panel(figure: Figure, axes: Axes, delivery: Delivery, grid: Grid) -> 
 def _named(delivery: Delivery) -> str:
     on = delivery.application.on
     return f"{delivery.application.product.name}{f', {on}' if on else ''}"
-
-
-def _image(
-    axes: Axes, grid: Grid, values: FloatArray, colours: tuple[str, ...], *, least: float, most: float | None
-) -> Any:
-    """Cells as a picture in the field's metres."""
-    from matplotlib.colors import LinearSegmentedColormap
-
-    west, north = grid.west_m, grid.north_m
-    extent = (west, west + grid.shape[1] * grid.cell_m, north - grid.shape[0] * grid.cell_m, north)
-    scale = LinearSegmentedColormap.from_list("of_the_report", colours)
-    image = grid.raster(values, outside=np.nan)
-    return axes.imshow(image, extent=extent, cmap=scale, interpolation="nearest", vmin=least, vmax=most)
-
-
-def _bar(figure: Figure, axes: Axes, picture: Any, label: str, *, extend: str = "neither") -> None:
-    """Scale beside a map, in a place of its own so that all maps keep one size."""
-    bar = figure.colorbar(picture, cax=axes.inset_axes((1.02, 0.2, 0.03, 0.6)), extend=extend)
-    bar.set_label(label, fontsize=8)
-    bar.ax.tick_params(labelsize=7)

@@ -39,6 +39,8 @@ class Case:
         Zones drawn elsewhere, and changes to zones by hand.
     prescription_terms
         What the file for the controller is to be like.
+    settings_sha256
+        Hash of what field.toml says, what was spread left aside; empty where the case is of no file.
     """
 
     field: Field
@@ -57,3 +59,4 @@ class Case:
     rules: tuple[Rule, ...] = ()
     hand: Hand = dataclasses.field(default_factory=Hand)
     prescription_terms: PrescriptionTerms = dataclasses.field(default_factory=PrescriptionTerms)
+    settings_sha256: str = ""

@@ -7,9 +7,22 @@ from dataclasses import dataclass
 import numpy as np
 from shapely import LineString
 
-from zonemap.values.arrays import FloatArray, frozen_floats
+from zonemap.values.arrays import BoolArray, FloatArray, frozen_floats
 from zonemap.values.note import Note
 from zonemap.values.prescription import Application
+
+
+def relative_error(laid_kg_ha: FloatArray, intended_kg_ha: FloatArray) -> FloatArray:
+    """(laid - intended) / intended, NaN where nothing is intended."""
+    some = intended_kg_ha > 0
+    intended = np.where(some, intended_kg_ha, 1.0)
+    return np.where(some, (laid_kg_ha - intended) / intended, np.nan)
+
+
+def within(error: FloatArray, tolerance: float) -> BoolArray:
+    """Whether relative errors are no larger than a tolerance."""
+    # a hair above, so that what is off by just the tolerance counts whatever its last bit
+    return np.asarray(np.abs(np.nan_to_num(error)) <= tolerance + 1e-9)
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,16 +72,12 @@ class Delivery:
     @property
     def relative_error(self) -> FloatArray:
         """Cell vector: (delivered - intended) / intended, NaN where nothing is intended."""
-        some = self.intended_kg_ha > 0
-        intended = np.where(some, self.intended_kg_ha, 1.0)
-        return np.where(some, (self.delivered_kg_ha - intended) / intended, np.nan)
+        return relative_error(self.delivered_kg_ha, self.intended_kg_ha)
 
     def share_within(self, tolerance: float) -> float:
         """Share of the area that is to get something whose rate is off by no more than a fraction; 1 of no area."""
         area = np.where(self.intended_kg_ha > 0, self.spreadable_ha, 0.0)
-        # a hair above, so that what is off by just the tolerance counts whatever its last bit
-        good = np.abs(np.nan_to_num(self.relative_error)) <= tolerance + 1e-9
-        return float(area[good].sum() / area.sum()) if area.any() else 1.0
+        return float(area[within(self.relative_error, tolerance)].sum() / area.sum()) if area.any() else 1.0
 
     @property
     def intended_kg(self) -> float:
