@@ -9,7 +9,7 @@ import numpy as np
 
 from zonemap.amounts import Reader, reader
 from zonemap.report.figures import label_parts, patch
-from zonemap.report.style import FAINT, INK, map_frame, quiet_axes, save_picture
+from zonemap.report.style import FAINT, INK, map_frame, quiet_axes, save_picture, text_as_it_stands
 from zonemap.values.plan import Plan
 
 if TYPE_CHECKING:
@@ -29,6 +29,7 @@ def draw_choices(plan: Plan, path: Path, *, dots_per_inch: int = 110) -> None:
     save_picture(choices_figure(plan), path, dots_per_inch=dots_per_inch)
 
 
+@text_as_it_stands
 def choices_figure(plan: Plan) -> Figure:
     """Draw loss by number of zones; fuzziness where zones are fuzzy; certainty of the zones where there are several."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg

@@ -10,7 +10,7 @@ import numpy as np
 
 from zonemap.amounts import Reader, reader
 from zonemap.report.comparison import TREND_WORDS
-from zonemap.report.style import INK, map_frame
+from zonemap.report.style import INK, map_frame, text_as_it_stands
 from zonemap.report.words import shown_unit
 from zonemap.values.arrays import FloatArray
 from zonemap.values.comparison import STANDS_OUT, Comparison, QuantityComparison, SetComparison
@@ -29,6 +29,7 @@ _ROW_HEIGHT, _SCATTER_WIDTH, _MAP_WIDTH = 3.4, 3.7, 4.1
 _LEAST_AREA, _MORE_AREA = 14.0, 200.0
 
 
+@text_as_it_stands
 def draw_comparison(comparison: Comparison, path: Path, *, dots_per_inch: int = 110) -> None:
     """Write the picture (PNG): a row a quantity, ranks against ranks beside a map of the rank differences."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg

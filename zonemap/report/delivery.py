@@ -10,7 +10,7 @@ import numpy as np
 
 from zonemap.amounts import reader
 from zonemap.report.cells import CELL_ERRORS, CELL_RATES, bar_beside, cells_picture, outline_and_closed
-from zonemap.report.style import INK, map_frame, save_picture
+from zonemap.report.style import INK, map_frame, save_picture, text_as_it_stands
 from zonemap.units import UnitSystem
 from zonemap.values.delivery import Delivery
 from zonemap.values.field import Field
@@ -35,6 +35,7 @@ def draw_delivery(
     save_picture(figure, path, dots_per_inch=dots_per_inch)
 
 
+@text_as_it_stands
 def delivery_figure(deliveries: Sequence[Delivery], grid: Grid, field: Field, units: UnitSystem) -> Figure:
     """For each of the first applications, one at least: passes, rate that falls, relative error."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg

@@ -11,7 +11,7 @@ import numpy as np
 from shapely import Polygon
 
 from zonemap.amounts import Reader, rate_digits, reader
-from zonemap.report.style import INK, map_frame, save_picture
+from zonemap.report.style import INK, map_frame, save_picture, text_as_it_stands
 from zonemap.values.plan import Plan
 from zonemap.values.prescription import Application
 
@@ -31,6 +31,7 @@ _LABELLED_INSIDE = 0.05
 _MOST_LABELS = 40
 
 
+@text_as_it_stands
 def draw_map(plan: Plan, path: Path, *, dots_per_inch: int = 110) -> None:
     """Write the map picture (PNG): a panel an application above, a panel a limiting quantity below."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg

@@ -10,7 +10,7 @@ import numpy as np
 
 from zonemap.amounts import Reader, reader, small
 from zonemap.report.programme import ANSWERS, SPREADINGS, same_doses, unmet
-from zonemap.report.style import FAINT, INK, quiet_axes, save_picture
+from zonemap.report.style import FAINT, INK, quiet_axes, save_picture, text_as_it_stands
 from zonemap.values.arrays import FloatArray
 from zonemap.values.plan import Plan
 from zonemap.values.programme import Balance, Programme, Programmes
@@ -40,6 +40,7 @@ def has_picture(programmes: Programmes | None) -> bool:
     return programmes is not None and bool(_shown(programmes.chosen)) and bool(programmes.chosen.doses)
 
 
+@text_as_it_stands
 def programme_figure(plan: Plan) -> Figure:
     """Draw a panel an element that is lacking, and bars of what each way to meet the needs costs.
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from zonemap.amounts import reader
-from zonemap.report.style import INK, quiet_axes, save_picture
+from zonemap.report.style import INK, quiet_axes, save_picture, text_as_it_stands
 from zonemap.values.arrays import FloatArray
 from zonemap.values.need import Demand, Need
 from zonemap.values.plan import Plan
@@ -44,6 +44,7 @@ def draw_season(plan: Plan, path: Path, *, dots_per_inch: int = 110) -> None:
     save_picture(season_figure(plan), path, dots_per_inch=dots_per_inch)
 
 
+@text_as_it_stands
 def season_figure(plan: Plan) -> Figure:
     """Draw a panel a nutrient whose demand is known, that with the smallest share of the season first."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg

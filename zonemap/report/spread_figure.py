@@ -13,7 +13,7 @@ from zonemap.amounts import reader
 from zonemap.report.cells import CELL_ERRORS, CELL_RATES, bar_beside, cells_picture, outline_and_closed
 from zonemap.report.shown import named
 from zonemap.report.spread import amount_in
-from zonemap.report.style import FAINT, INK, map_frame, save_picture
+from zonemap.report.style import FAINT, INK, map_frame, save_picture, text_as_it_stands
 from zonemap.values.file_units import file_units
 from zonemap.values.spread_comparison import PassComparison, SpreadComparison
 
@@ -28,8 +28,7 @@ _PANEL_WIDTH = 3.7
 _SHOWN = 0.98
 #: the scale of differences ends no nearer than this share of the highest planned rate
 _LEAST_DIFFERENCE = 0.1
-#: a dollar sign in a name is no formula
-_TITLE: dict[str, Any] = {"fontsize": 9, "color": INK, "y": 1.0, "parse_math": False}
+_TITLE: dict[str, Any] = {"fontsize": 9, "color": INK, "y": 1.0}
 
 
 def draw_spread(comparison: SpreadComparison, path: Path, *, dots_per_inch: int = 110) -> None:
@@ -37,6 +36,7 @@ def draw_spread(comparison: SpreadComparison, path: Path, *, dots_per_inch: int 
     save_picture(spread_figure(comparison), path, dots_per_inch=dots_per_inch)
 
 
+@text_as_it_stands
 def spread_figure(comparison: SpreadComparison) -> Figure:
     """Planned and spread on one scale of rates, the difference on one about 0; zones outlined, no-spread hatched."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -51,7 +51,7 @@ def spread_figure(comparison: SpreadComparison) -> Figure:
     left_out = len(comparison.passes) - len(drawn)
     more = f" (the first {len(drawn)} of {len(comparison.passes)}; all are in spread.csv)" if left_out else ""
     title = f"{field.name}: what was spread against what was planned{more}"
-    figure.suptitle(title, color=INK, fontsize=13, x=0.02, y=1 - 0.1 / height, ha="left", va="top", parse_math=False)
+    figure.suptitle(title, color=INK, fontsize=13, x=0.02, y=1 - 0.1 / height, ha="left", va="top")
     axes = figure.subplots(len(drawn), 3, squeeze=False)
     figure.subplots_adjust(left=0.01, right=0.93, top=1 - 0.9 / height, bottom=0.02, wspace=0.3, hspace=0.5 / panel)
     for row, each in zip(axes, drawn, strict=True):

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ParamSpec, TypeVar
 
 from zonemap.amounts import Reader
 from zonemap.values import colours
@@ -12,6 +14,9 @@ from zonemap.values.field import Field
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+
+_Given = ParamSpec("_Given")
+_Drawn = TypeVar("_Drawn")
 
 INK = colours.INK
 FAINT = "#8b9296"
@@ -26,6 +31,19 @@ def save_picture(figure: Figure, path: Path, *, dots_per_inch: int) -> None:
     """Write a figure as PNG; the same figure gives the same bytes."""
     effort = {"compress_level": _PNG_EFFORT}
     figure.savefig(path, dpi=dots_per_inch, metadata={"Software": None}, pil_kwargs=effort)
+
+
+def text_as_it_stands(draw: Callable[_Given, _Drawn]) -> Callable[_Given, _Drawn]:
+    """Decorate what makes a figure: a dollar sign in the name of a field or a product begins no formula."""
+
+    @wraps(draw)
+    def plainly(*args: _Given.args, **named: _Given.kwargs) -> _Drawn:
+        from matplotlib import rc_context
+
+        with rc_context({"text.parse_math": False}):
+            return draw(*args, **named)
+
+    return plainly
 
 
 def rate_colour(rate: float, highest: float) -> str:

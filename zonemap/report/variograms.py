@@ -10,7 +10,7 @@ import numpy as np
 
 from zonemap.amounts import Reader, reader
 from zonemap.geostat.covariance import CORRELATIONS
-from zonemap.report.style import FAINT, INK, save_picture
+from zonemap.report.style import FAINT, INK, save_picture, text_as_it_stands
 from zonemap.report.words import (
     across_field_m,
     compass,
@@ -51,6 +51,7 @@ def draw_variograms(plan: Plan, path: Path, *, dots_per_inch: int = 110) -> None
     save_picture(variogram_figure(plan), path, dots_per_inch=dots_per_inch)
 
 
+@text_as_it_stands
 def variogram_figure(plan: Plan) -> Figure:
     """Draw a panel a quantity, on the scale on which it was modelled.
 
