@@ -7,6 +7,7 @@ here, so that an error is told where it arose.
 
 from __future__ import annotations
 
+import atexit
 import copyreg
 import io
 import os
@@ -49,6 +50,15 @@ class _Shelf:
 _SHELF = _Shelf(None, threading.Lock())
 
 
+def _forget() -> None:
+    """Leave the pen to the process that started it."""
+    _SHELF.pen, _SHELF.lock = None, threading.Lock()
+
+
+if sys.platform != "win32":
+    os.register_at_fork(after_in_child=_forget)
+
+
 def lay_out() -> None:
     """Start a pen, if none waits: it gets ready while the plan is made."""
     if not _BESIDE:
@@ -71,19 +81,19 @@ def drawn_beside(plan: Plan, folder: Path) -> Iterator[None]:
         yield
         draw_pictures(plan, folder)
         return
-    with ThreadPoolExecutor(1, thread_name_prefix="pen") as thread:
-        answer = thread.submit(_draw, pen, plan, folder)
-        try:
-            yield
-            drawn = _well(answer)
-        except BaseException:
-            _end(pen)
-            raise
-        if not drawn:
-            _end(pen)
-    if drawn:
-        _put_back(pen)
-    else:
+    drawn = False
+    try:
+        with ThreadPoolExecutor(1, thread_name_prefix="pen") as thread:
+            answer = thread.submit(_draw, pen, plan, folder)
+            try:
+                yield
+                drawn = _well(answer)
+            finally:
+                if not drawn:
+                    pen.kill()
+    finally:
+        _put_back(pen) if drawn else _end(pen)
+    if not drawn:
         draw_pictures(plan, folder)
 
 
@@ -111,7 +121,15 @@ def _put_back(pen: _Pen) -> None:
 
 def _end(pen: _Pen) -> None:
     pen.kill()
-    pen.wait()
+    pen.communicate()
+
+
+@atexit.register
+def _clear() -> None:
+    """Leave nothing behind."""
+    pen, _SHELF.pen = _SHELF.pen, None
+    if pen is not None:
+        _end(pen)
 
 
 def _started() -> _Pen | None:
