@@ -147,7 +147,7 @@ def test_a_pipeline_that_says_nothing_of_sets_shares_its_zones():
     assert parse_pipeline(older, name="older").methods["zone_sets"].func.__name__ == "shared"
 
 
-def test_covariates_may_take_part_in_the_zones(tmp_path, copy_of):
+def test_covariates_may_take_part_in_the_zones(tmp_path, copy_of, outcomes):
     folder = copy_of("rolling_potatoes")
     shipped = read_pipeline("season_supply").text
     mine = tmp_path / "mine.toml"
@@ -156,7 +156,7 @@ def test_covariates_may_take_part_in_the_zones(tmp_path, copy_of):
 
     plan = plan_field(folder, pipeline=str(mine), out=tmp_path / "out").plan
 
-    plain = plan_field(folder, out=tmp_path / "plain").plan
+    plain = outcomes["rolling_potatoes"].plan
     assert changed != shipped
     assert plan.zones.count > 1
     assert plan.choice.certainty is not None
