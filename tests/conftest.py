@@ -101,19 +101,16 @@ def shared(pytestconfig) -> Path:
 
 @pytest.fixture(scope="session")
 def once(shared) -> Callable[..., object]:
-    """Give a function that makes a value under a name, in whichever process asks first."""
-    here = {}
+    """Give a function that makes a value under a name, in whichever process asks first, and else reads it."""
 
     def made(name, make):
-        if name not in here:
-            with waited_for(shared / name):
-                kept = shared / f"{name}.pickle"
-                if kept.exists():
-                    here[name] = pickle.loads(kept.read_bytes())
-                else:
-                    here[name] = make()
-                    kept.write_bytes(pickled(here[name]))
-        return here[name]
+        with waited_for(shared / name):
+            kept = shared / f"{name}.pickle"
+            if kept.exists():
+                return pickle.loads(kept.read_bytes())
+            value = make()
+            kept.write_bytes(pickled(value))
+        return value
 
     return made
 
@@ -141,8 +138,7 @@ def surfaces_once(once):
 
     def surfaces(case, pipeline, measured, grid):
         key = hashlib.sha256(pickled((measured, grid, case.covariates, pipeline.methods["surface"]))).hexdigest()
-        made, notes = once(f"surfaces-{key}", lambda: anew(case, pipeline, measured, grid))
-        return dict(made), notes
+        return once(f"surfaces-{key}", lambda: anew(case, pipeline, measured, grid))
 
     with pytest.MonkeyPatch.context() as patched:
         patched.setattr(run, "_surfaces", surfaces)
@@ -207,11 +203,12 @@ def outcomes(once, shared, surfaces_once):
     return Outcomes(once, shared)
 
 
-class Outcomes:
+class Outcomes(dict):
     """Plans a sample field when it is first asked for."""
 
     def __init__(self, once, folder):
         self.once, self.folder = once, folder
 
-    def __getitem__(self, name):
-        return self.once(name, lambda: plan_field(SAMPLE_FIELDS / name, out=self.folder / f"plan_of_{name}"))
+    def __missing__(self, name):
+        self[name] = self.once(name, lambda: plan_field(SAMPLE_FIELDS / name, out=self.folder / f"plan_of_{name}"))
+        return self[name]
