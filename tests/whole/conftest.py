@@ -20,7 +20,7 @@ def _no_surface_twice(surfaces_once):
 def every_format(once, shared, surfaces_once):
     """Outcome of a mapped field in every format."""
     del surfaces_once  # it holds from here on
-    out = shared / "every_format"
+    out = shared / "plan_in_every_format"
     return once("every_format", lambda: plan_field(SAMPLE_FIELDS / "limed_rotation", out=out, formats="all"))
 
 
