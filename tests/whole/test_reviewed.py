@@ -106,6 +106,7 @@ def test_sheet_and_report_tell_what_was_changed_by_hand(reviewed):
         assert "too low a guess" not in text
 
 
+@pytest.mark.usefixtures("blank_pictures")
 def test_without_changes_is_the_plan_of_a_field_that_was_never_reviewed(reviewed, pipeline, tmp_path):
     argv = ["plan", str(reviewed), "--pipeline", pipeline, "--out", str(tmp_path / "bare")]
     done = CliRunner().invoke(main, [*argv, "--without-changes"])
