@@ -53,6 +53,8 @@ def pytest_collection_modifyitems(items):
 
 def pytest_configure(config):
     if not hasattr(config, "workerinput"):
+        # of glibc, for the processes to come: else threads keep what they freed, a tenth of a process's memory
+        os.environ.setdefault("MALLOC_ARENA_MAX", "2")
         config.stash[SHARED] = TemporaryDirectory(prefix="zonemap-tests-", ignore_cleanup_errors=True)
 
 
@@ -86,9 +88,12 @@ def _array(content):
     return content
 
 
-def pickled(value: object) -> bytes:
+def pickled(value: object, *, alike: bool = False) -> bytes:
+    """Bytes of a value; `alike` where equal values must give equal bytes, whichever of their parts are one object."""
     content = io.BytesIO()
-    _Pickler(content).dump(value)
+    pickler = _Pickler(content)
+    pickler.fast = alike
+    pickler.dump(value)
     return content.getvalue()
 
 
@@ -137,7 +142,8 @@ def surfaces_once(once):
     anew = run._surfaces
 
     def surfaces(case, pipeline, measured, grid):
-        key = hashlib.sha256(pickled((measured, grid, case.covariates, pipeline.methods["surface"]))).hexdigest()
+        asked = (measured, grid, case.covariates, pipeline.methods["surface"])
+        key = hashlib.sha256(pickled(asked, alike=True)).hexdigest()
         return once(f"surfaces-{key}", lambda: anew(case, pipeline, measured, grid))
 
     with pytest.MonkeyPatch.context() as patched:
@@ -203,12 +209,16 @@ def outcomes(once, shared, surfaces_once):
     return Outcomes(once, shared)
 
 
-class Outcomes(dict):
-    """Plans a sample field when it is first asked for."""
+class Outcomes:
+    """Plans a sample field when it is first asked for; two are held in memory."""
 
     def __init__(self, once, folder):
-        self.once, self.folder = once, folder
+        self.once, self.folder, self.held = once, folder, {}
 
-    def __missing__(self, name):
-        self[name] = self.once(name, lambda: plan_field(SAMPLE_FIELDS / name, out=self.folder / f"plan_of_{name}"))
-        return self[name]
+    def __getitem__(self, name):
+        found = self.held.pop(name, None) or self.once(name, lambda: self.planned(name))
+        self.held = dict([*self.held.items(), (name, found)][-2:])
+        return found
+
+    def planned(self, name):
+        return plan_field(SAMPLE_FIELDS / name, out=self.folder / f"plan_of_{name}")
