@@ -40,11 +40,11 @@ def test_a_field_with_a_long_range_and_40_samples_is_found(measure, simulate):
 def test_found_parameters_are_near_the_truth_with_many_samples(measure, simulate):
     truth = Variogram("exponential", 100.0, 0.3, 1.0)
     fits = []
-    for seed in range(12):
-        sites, g = simulate(count=150, side_m=1060.0, variogram=truth, seed=seed)
+    for seed in range(6):
+        sites, g = simulate(count=300, side_m=1500.0, variogram=truth, seed=seed)
         fits.append(fit_covariances((measure(sites, 10 + g, repeatability_cv=0.0),), transform="none")[0].variogram)
 
-    # Sampling error of the mean of twelve fits of 150 samples, from the likelihood's curvature: about 10 % of each.
+    # Sampling error of the mean of six fits of 300 samples, from the likelihood's curvature: about 10 % of each.
     assert np.mean([fit.range_m for fit in fits]) == pytest.approx(100.0, rel=0.35)
     assert np.mean([fit.sill for fit in fits]) == pytest.approx(1.3, rel=0.2)
     assert np.mean([fit.nugget for fit in fits]) == pytest.approx(0.3, rel=0.5)
@@ -204,12 +204,12 @@ def test_the_choice_of_scale_weighs_the_same_in_every_unit():
     assert log.log_jacobian - none.log_jacobian == pytest.approx(by_hand)
 
 
-def averaged(simulate, measure, *, seed, count, partial_sill, real_nugget=1e-9, side_m=900.0):
+def averaged(simulate, measure, *, seed, count, partial_sill, real_nugget=1e-9):
     """Half of the places (the western ones) average 20 rows with a measurement variance of 0.6, the others have one."""
     sites, signal = simulate(
-        count=count, side_m=side_m, variogram=Variogram("exponential", 150.0, real_nugget, partial_sill), seed=seed
+        count=count, side_m=900.0, variogram=Variogram("exponential", 150.0, real_nugget, partial_sill), seed=seed
     )
-    rows = np.where(sites[:, 0] < side_m / 2, 20, 1)
+    rows = np.where(sites[:, 0] < 450.0, 20, 1)
     rng = np.random.default_rng(seed + 1000)
     value = 10.0 + signal + rng.normal(0, np.sqrt(0.6 / rows))
     return measure(sites, value, replicates=rows, replicate_variance=np.where(rows > 1, 0.6, np.nan))
@@ -218,11 +218,8 @@ def averaged(simulate, measure, *, seed, count, partial_sill, real_nugget=1e-9, 
 @pytest.mark.parametrize("real_nugget", [1e-9, 1.0], ids=["error only", "error and short-range variation"])
 def test_the_nugget_is_a_plain_samples_where_many_values_are_averages(real_nugget, measure, simulate):
     nuggets = []
-    for seed in range(10):
-        # as dense as 250 in 900 m, and in all as many
-        samples = averaged(
-            simulate, measure, seed=seed, count=125, partial_sill=1.0, real_nugget=real_nugget, side_m=636.0
-        )
+    for seed in range(5):
+        samples = averaged(simulate, measure, seed=seed, count=250, partial_sill=1.0, real_nugget=real_nugget)
         nuggets.append(fit_covariances((samples,), transform="none")[0].variogram.nugget)
 
     # Taken as equals, averages (0.03) and plain samples (0.6) would share a nugget of about 0.3; with all of the nugget
