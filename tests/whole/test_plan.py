@@ -282,7 +282,7 @@ def test_constant_values_give_one_zone(tmp_path, copy_of):
 
 
 @pytest.mark.usefixtures("blank_pictures")
-def test_a_unit_slip_is_named_and_not_dropped(tmp_path, copy_of):
+def test_a_unit_slip_is_named_and_not_dropped(tmp_path, copy_of, coarse):
     folder = copy_of("irrigated_corn")
     path = folder / "samples.csv"
     lines = path.read_text(encoding="utf-8").splitlines()
@@ -290,7 +290,7 @@ def test_a_unit_slip_is_named_and_not_dropped(tmp_path, copy_of):
     cells[5] = str(float(cells[5]) * 1000)
     lines[5] = ",".join(cells)
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    outcome = plan_field(folder, out=tmp_path / "out")
+    outcome = plan_field(folder, pipeline=str(coarse), out=tmp_path / "out")
     assert outcome.summary["nutrients"]["K"]["samples"] == 64
     assert any(cells[0] in note.text and "unit" in note.text for note in outcome.plan.notes if note.kind == "warning")
 
@@ -303,7 +303,7 @@ def test_too_many_cells_propose_a_size(tmp_path, copy_of):
         plan_field(copy_of("irrigated_corn"), pipeline=str(fine), out=tmp_path / "out")
 
 
-def test_a_crop_against_extracts_is_refused(copy_of):
+def test_a_crop_against_extracts_is_refused(copy_of, coarse):
     folder = copy_of("irrigated_corn")
 
     def extract(document):
@@ -312,7 +312,7 @@ def test_a_crop_against_extracts_is_refused(copy_of):
 
     edit(folder, extract)
     with pytest.raises(InputError, match="Give resin supply rates"):
-        plan_field(folder, pipeline="season_supply")
+        plan_field(folder, pipeline=str(coarse))
 
 
 def test_days_after_the_season_are_refused(copy_of):

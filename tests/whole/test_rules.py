@@ -72,14 +72,14 @@ def test_rules_and_tables_of_one_s_own_stand_together(tmp_path, copy_of):
         (lambda d: d["samples"]["unit"].update(CEC="g/kg"), "Give the column in that unit"),
     ],
 )
-def test_a_rule_that_does_not_fit_is_refused(tmp_path, copy_of, change, mend):
+def test_a_rule_that_does_not_fit_is_refused(tmp_path, copy_of, coarse, change, mend):
     folder = copy_of("limed_rotation")
     edit(folder, change)
     with pytest.raises(InputError, match=mend):
-        plan_field(folder, out=tmp_path / "out")
+        plan_field(folder, pipeline=coarse, out=tmp_path / "out")
 
 
-def test_resin_is_refused_by_rules(tmp_path, copy_of):
+def test_resin_is_refused_by_rules(tmp_path, copy_of, coarse):
     folder = copy_of("limed_rotation")
 
     def change(document):
@@ -96,7 +96,7 @@ def test_resin_is_refused_by_rules(tmp_path, copy_of):
     header, _, rest = path.read_text(encoding="utf-8").partition("\n")
     path.write_text(header.replace("_ppm", "") + "\n" + rest, encoding="utf-8")
     with pytest.raises(InputError, match="Give values of that extract"):
-        plan_field(folder, pipeline="extract_rules", out=tmp_path / "out")
+        plan_field(folder, pipeline=coarse, out=tmp_path / "out")
 
 
 def test_rules_beside_resin_and_a_crop_are_refused_and_not_passed_over(tmp_path, copy_of):
@@ -269,7 +269,7 @@ def test_rules_ask_for_the_same_in_either_unit_system(copy_of, coarse, plan_only
         np.testing.assert_array_equal(ours.curve.need_kg_ha, theirs.curve.need_kg_ha)
 
 
-def test_a_rule_and_a_table_on_one_quantity_are_called_by_what_meets_them(tmp_path, copy_of):
+def test_a_rule_and_a_table_on_one_quantity_are_called_by_what_meets_them(tmp_path, copy_of, coarse):
     folder = copy_of("limed_rotation")
 
     def change(document):
@@ -278,5 +278,5 @@ def test_a_rule_and_a_table_on_one_quantity_are_called_by_what_meets_them(tmp_pa
         document["rate_table"] = table
 
     edit(folder, change)
-    plan = plan_field(folder, out=tmp_path / "out").plan
+    plan = plan_field(folder, pipeline=coarse, out=tmp_path / "out").plan
     assert {"K (potash)", "K (compost)"} <= set(plan.need_names)
