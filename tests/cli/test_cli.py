@@ -18,7 +18,8 @@ SAMPLE_FIELDS = Path(__file__).resolve().parents[2] / "sample_fields"
 
 
 @pytest.fixture
-def garden(tmp_path):
+def garden(tmp_path, blank_pictures):
+    del blank_pictures  # names_of_strangers and outcomes draw theirs
     folder = tmp_path / "garden"
     shutil.copytree(SAMPLE_FIELDS / "home_garden", folder, ignore=shutil.ignore_patterns("plan*"))
     return folder

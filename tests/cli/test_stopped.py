@@ -18,18 +18,17 @@ def stopped(*arguments):
         os.kill(os.getpid(), signal.SIGINT)
     return score(*arguments)
 heading._score = stopped
-sys.argv = ["zonemap", "plan", sys.argv[1]]
+sys.argv = ["zonemap", "plan", sys.argv[1], "--pipeline", sys.argv[2]]
 main()
 """
-PLANNED = "import sys; from zonemap.cli import main; sys.argv.insert(1, 'plan'); main()"
 
 
-def test_ctrl_c_within_a_stage_leaves_the_old_result(tmp_path):
+def test_ctrl_c_within_a_stage_leaves_the_old_result(tmp_path, outcomes, coarse):
     field = shutil.copytree(FIELD, tmp_path / "field")
-    subprocess.run([sys.executable, "-c", PLANNED, str(field)], capture_output=True, check=True)
+    shutil.copytree(outcomes["irrigated_corn"].folder, field / "plan")
     manifest = (field / "plan" / "manifest.json").read_bytes()
     before = sorted(path.relative_to(field) for path in field.rglob("*"))
-    command = [sys.executable, "-c", STOPPED_IN_A_STAGE, str(field)]
+    command = [sys.executable, "-c", STOPPED_IN_A_STAGE, str(field), str(coarse)]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.stderr == "zonemap: stopped; the last published result is as it was.\n"
     assert (done.returncode, done.stdout) == (130, "")

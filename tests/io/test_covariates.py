@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import struct
+import subprocess
+import sys
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -20,7 +24,7 @@ from rasterio.io import MemoryFile
 from rasterio.vrt import WarpedVRT
 
 from zonemap.errors import InputError
-from zonemap.io import covariate_rasters
+from zonemap.io import apart, covariate_rasters
 from zonemap.io.folder import read_folder
 from zonemap.values.case import Case
 from zonemap.values.covariate import PointCovariate, RasterCovariate
@@ -32,6 +36,52 @@ UTM = "EPSG:32614"
 TO_UTM = pyproj.Transformer.from_crs("EPSG:4326", UTM, always_xy=True)
 WEST, SOUTH = 626_000.0, 4_539_700.0
 DEGREES = Affine(0.0001, 0, -97.503, 0, -0.0001, 41.008)
+
+
+# A child that has imported what reads rasters, and answers every request in a fork of its own.
+READY = """
+import os, sys, json
+sys.path[:] = json.loads(sys.stdin.buffer.readline())
+os.environ["OPENBLAS_NUM_THREADS"] = "1"
+import rasterio
+from zonemap.io import apart_rasters, apart_readers
+for line in sys.stdin.buffer:
+    told, tell = os.pipe()
+    child = os.fork()
+    if child == 0:
+        os.dup2(tell, 1)
+        apart_readers.answer(json.loads(line))
+        os._exit(0)
+    os.close(tell)
+    with open(told, "rb") as reply:
+        content = reply.read()
+    os.waitpid(child, 0)
+    sys.stdout.buffer.write(b"%d\\n%s" % (len(content), content))
+    sys.stdout.buffer.flush()
+"""
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _readers_are_ready() -> Iterator[None]:
+    """Readers apart start as forks: most of the second that one takes are imports. Vectors and tables start theirs."""
+    if not hasattr(os, "fork"):
+        yield
+        return
+    with subprocess.Popen([sys.executable, "-P", "-c", READY], stdin=subprocess.PIPE, stdout=subprocess.PIPE) as ready:
+        assert ready.stdin is not None
+        assert ready.stdout is not None
+        asking, answers = ready.stdin, ready.stdout
+        asking.write(json.dumps(apart._import_from()).encode() + b"\n")
+
+        def run(command: list[str], **given: Any) -> subprocess.CompletedProcess[bytes]:
+            asking.write(given["input"] + b"\n")
+            asking.flush()
+            return subprocess.CompletedProcess(command, 0, answers.read(int(answers.readline())))
+
+        with pytest.MonkeyPatch.context() as patched:
+            patched.setattr(apart, "subprocess", SimpleNamespace(run=run, TimeoutExpired=subprocess.TimeoutExpired))
+            yield
+        asking.close()
 
 
 def geotiff(

@@ -4,50 +4,38 @@ from __future__ import annotations
 
 from dataclasses import replace
 from itertools import pairwise
-from pathlib import Path
 
 import numpy as np
 import pytest
 import shapely
 
-from zonemap.io.folder import read_folder
-from zonemap.job import default_pipeline, silence
-from zonemap.pipeline.parse import read_pipeline
-from zonemap.pipeline.run import run
 from zonemap.values.field import NoSpread
 from zonemap.values.plan import ZoneReport
 from zonemap.values.zones import Outlines, Zones
 
-SAMPLE_FIELDS = Path(__file__).resolve().parents[2] / "sample_fields"
-
-
-def planned(name):
-    case = read_folder(SAMPLE_FIELDS / name)
-    return run(case, read_pipeline(default_pipeline(case)), silence)
-
 
 @pytest.fixture(scope="session")
-def tomatoes():
+def tomatoes(outcomes):
     """A small field in US units with quantities of every verdict but too few."""
-    return planned("organic_tomatoes")
+    return outcomes["organic_tomatoes"].plan
 
 
 @pytest.fixture(scope="session")
-def corn():
+def corn(outcomes):
     """A large field; urea comes after the poorest zone would run short, but for the nitrogen of ammonium sulfate."""
-    return planned("irrigated_corn")
+    return outcomes["irrigated_corn"].plan
 
 
 @pytest.fixture(scope="session")
-def garden():
+def garden(outcomes):
     """One composite sample."""
-    return planned("home_garden")
+    return outcomes["home_garden"].plan
 
 
 @pytest.fixture(scope="session")
-def limed():
+def limed(outcomes):
     """Rules for extracts, mineral products only, no calendar."""
-    return planned("limed_rotation")
+    return outcomes["limed_rotation"].plan
 
 
 def striped(plan, count):

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 
-from zonemap.job import plan_field
 from zonemap.report.variograms import draw_variograms, variogram_figure
 from zonemap.units import KG_HA_PER_LB_AC, M_PER_FT
 
@@ -130,10 +128,8 @@ def test_the_same_plan_gives_the_same_bytes(tomatoes, tmp_path):
 
 
 @pytest.mark.parametrize(("name", "mapped"), [("organic_tomatoes", True), ("home_garden", False)])
-def test_a_published_plan_holds_the_picture_where_there_is_a_map(tmp_path, name, mapped):
-    folder = Path(__file__).resolve().parents[2] / "sample_fields" / name
-
-    outcome = plan_field(folder, out=tmp_path / "plan")
+def test_a_published_plan_holds_the_picture_where_there_is_a_map(outcomes, name, mapped):
+    outcome = outcomes[name]
 
     assert (outcome.folder / "variograms.png").exists() == mapped
     assert ("variograms.png" in (outcome.folder / "manifest.json").read_text(encoding="utf-8")) == mapped

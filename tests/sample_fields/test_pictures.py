@@ -26,6 +26,7 @@ def test_every_picture_of_the_readme_is_one_of_the_command_and_the_other_way_rou
             assert len(picture.convert("L").resize((64, 64)).getcolors(4096)) > 20  # something is drawn
 
 
+@pytest.mark.usefixtures("surfaces_once")
 def test_the_command_writes_pictures_of_the_size_of_those_shown(script, tmp_path):
     pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
     if not any(shutil.which(name) for name in script.BROWSERS):

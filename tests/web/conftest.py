@@ -14,18 +14,6 @@ TOP = Path(__file__).resolve().parents[2]
 BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 
 
-@pytest.fixture(scope="session")
-def coarse(tmp_path_factory):
-    """The default pipeline on cells of 30 m, with one fitted covariance."""
-    text = (TOP / "pipelines" / "season_supply.toml").read_text(encoding="utf-8")
-    text = text.replace('use = "square_cells"', 'use = "square_cells"\ncell_m = 30.0', 1)
-    text = text.replace('use = "integrated_block_kriging"', 'use = "ordinary_block_kriging"', 1)
-    text = text.replace('family = "auto"', 'family = "exponential"', 1)
-    path = tmp_path_factory.mktemp("pipeline") / "coarse.toml"
-    path.write_text(text, encoding="utf-8")
-    return path
-
-
 def copied(folder, name="Two Cottonwoods"):
     field = shutil.copytree(TOP / "sample_fields" / "irrigated_corn", folder / "field")
     toml = field / "field.toml"
@@ -51,11 +39,12 @@ def running(field, pipeline, **options):
 
 
 @pytest.fixture(scope="session")
-def start_review(coarse):
+def start_review(coarse, surfaces_once):
     """Start a review of a copy of the field in a folder; a field that is there already is opened again.
 
     The copies are alike, and a desk holds no decision: one serves them all, which saves a second a test.
     """
+    del surfaces_once  # it holds from here on
     desks = {}
 
     def desk_of(case, pipeline, progress):

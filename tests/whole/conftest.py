@@ -1,4 +1,4 @@
-"""Sample fields, planned once a session."""
+"""Sample fields to be changed, and one in every format."""
 
 import json
 import shutil
@@ -9,20 +9,19 @@ import pytest
 from zonemap.job import plan_field
 
 SAMPLE_FIELDS = Path(__file__).resolve().parents[2] / "sample_fields"
-FIELDS = ("irrigated_corn", "organic_tomatoes", "turf_greens", "rolling_potatoes", "limed_rotation", "home_garden")
+
+
+@pytest.fixture(autouse=True)
+def _no_surface_twice(surfaces_once):
+    """Surfaces of equal measurements are made once, unless a test asks for `surfaces_anew`."""
 
 
 @pytest.fixture(scope="session")
-def outcomes(tmp_path_factory):
-    """Name -> Outcome of every sample field with its default pipeline, published in a folder of the session."""
-    top = tmp_path_factory.mktemp("plans")
-    return {name: plan_field(SAMPLE_FIELDS / name, out=top / name) for name in FIELDS}
-
-
-@pytest.fixture(scope="session")
-def every_format(tmp_path_factory):
+def every_format(once, shared, surfaces_once):
     """Outcome of a mapped field in every format."""
-    return plan_field(SAMPLE_FIELDS / "limed_rotation", out=tmp_path_factory.mktemp("formats") / "out", formats="all")
+    del surfaces_once  # it holds from here on
+    out = shared / "plan_in_every_format"
+    return once("every_format", lambda: plan_field(SAMPLE_FIELDS / "limed_rotation", out=out, formats="all"))
 
 
 @pytest.fixture

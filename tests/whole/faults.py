@@ -7,8 +7,9 @@
 - cut: no file may grow beyond another size each time.
 
 The field is planned once; every run publishes it with its number among the notes, so that each result differs from the
-one before. After each run the result must be whole, the old one or the new one, and so must the previous one. Prints
-what happened as JSON; anything but a refusal ends the script.
+one before. Its pictures, which take most of a run, do not: every fourth run draws them, the others write them. After
+each run the result must be whole, the old one or the new one, and so must the previous one. Prints what happened as
+JSON; anything but a refusal ends the script.
 """
 
 from __future__ import annotations
@@ -22,8 +23,11 @@ import subprocess
 import sys
 import time
 from collections import Counter
+from collections.abc import Iterable
 from dataclasses import replace
+from importlib import import_module
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from zonemap import job
 from zonemap.errors import OutputError
@@ -31,6 +35,7 @@ from zonemap.io.folder import read_folder
 from zonemap.io.manifest import MANIFEST, check_manifest, files_of
 from zonemap.job import plan_field
 from zonemap.pipeline import run as running
+from zonemap.report import programme_figure, season
 from zonemap.values.note import Note
 from zonemap.values.plan import Plan
 
@@ -44,7 +49,25 @@ def main() -> None:
     """Run one of the ways, then publish once more in peace."""
     case = read_folder(FIELD)
     plan = running.run(case, job.read_pipeline(job.default_pipeline(case)), lambda _: None)
+    for module, name in ((season, "draw_season"), (programme_figure, "draw_programme")):
+        setattr(module, name, drawn_or_written(getattr(module, name), plan))
     WAYS[sys.argv[1]](plan)
+
+
+def drawn_or_written(draw, plan: Plan):
+    """Draw the picture now and in every fourth run; the others write what was drawn now."""
+    with TemporaryDirectory() as folder:
+        first = Path(folder) / "picture.png"
+        draw(plan, first)
+        content = first.read_bytes()
+
+    def picture(plan: Plan, path: Path) -> None:
+        if number_in(note.text for note in plan.notes) % 4 == 0:
+            draw(plan, path)
+        else:
+            path.write_bytes(content)
+
+    return picture
 
 
 def publish(plan: Plan, version: int) -> None:
@@ -64,7 +87,12 @@ def version_of(folder: Path) -> int:
     )
     if of_summary != of_manifest:
         raise SystemExit(f"{folder} is of two runs")
-    (version,) = [int(text.split()[1]) for text in of_summary if text.startswith("run ")]
+    return number_in(of_summary)
+
+
+def number_in(notes: Iterable[str]) -> int:
+    """Of the run that has these notes."""
+    (version,) = [int(text.split()[1]) for text in notes if text.startswith("run ")]
     return version
 
 
@@ -87,6 +115,8 @@ def told(outcomes: list[str], last: int) -> None:
 
 def killed(plan: Plan) -> None:
     """Die at random moments."""
+    for module in ("fiona", "pyogrio", "rasterio", "geopandas", "pypdfium2", "typst"):
+        import_module(module)  # once here, and not again in every fork
     # never in this process before it forks: the sheet is set by threads, and a fork has none of them
     ended(begun(plan, 0), 0, kill=False)
     whole, swap = durations(plan, 1)

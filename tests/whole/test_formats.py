@@ -80,6 +80,7 @@ def test_what_the_files_say_of_themselves_is_in_summary_and_manifest(outcome):
     assert {"zones.csv", "controller/iso_v4_grid2/TASKDATA/TASKDATA.XML"} <= set(manifest["files"])
 
 
+@pytest.mark.usefixtures("surfaces_anew")
 def test_a_second_run_writes_the_same_bytes(outcome, tmp_path):
     again = plan_field(SAMPLE_FIELDS / "limed_rotation", out=tmp_path / "out", formats="all")
 

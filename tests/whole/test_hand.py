@@ -53,6 +53,7 @@ def test_a_soil_map_takes_the_place_of_the_zones(tmp_path, copy_of):
     assert set(outcome.summary["value"]["zones_loss"]) == {"2"}
 
 
+@pytest.mark.usefixtures("blank_pictures")
 def test_edits_follow_one_another_and_say_what_they_change(tmp_path, copy_of):
     folder = copy_of("organic_tomatoes")
     zones, middle, south, north = halves(folder)
@@ -147,16 +148,16 @@ def test_a_pipeline_that_says_nothing_of_sets_shares_its_zones():
     assert parse_pipeline(older, name="older").methods["zone_sets"].func.__name__ == "shared"
 
 
-def test_covariates_may_take_part_in_the_zones(tmp_path, copy_of):
+def test_covariates_may_take_part_in_the_zones(tmp_path, copy_of, outcomes, plan_only):
     folder = copy_of("rolling_potatoes")
     shipped = read_pipeline("season_supply").text
     mine = tmp_path / "mine.toml"
     changed = shipped.replace('use = "supply"  ', 'use = "supply_and_covariates"\ncovariate_weight = 4.0\n#', 1)
     mine.write_text(changed, encoding="utf-8")
 
-    plan = plan_field(folder, pipeline=str(mine), out=tmp_path / "out").plan
+    plan = plan_only(folder, str(mine))
 
-    plain = plan_field(folder, out=tmp_path / "plain").plan
+    plain = outcomes["rolling_potatoes"].plan
     assert changed != shipped
     assert plan.zones.count > 1
     assert plan.choice.certainty is not None

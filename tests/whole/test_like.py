@@ -8,6 +8,7 @@ from zonemap.job import plan_field
 from zonemap.products.table import product_row
 
 
+@pytest.mark.usefixtures("blank_pictures")
 def test_a_product_like_a_row_is_spread_by_what_feeds_the_crop_of_each_nutrient(tmp_path, copy_of):
     folder = copy_of("organic_tomatoes")
     path = folder / "field.toml"

@@ -66,6 +66,7 @@ def test_what_is_published_keeps_to_the_field_in_its_totals_and_off_the_ditch_ev
     assert any("reaches" in note.text and "past the boundary" in note.text for note in plan.notes)
 
 
+@pytest.mark.usefixtures("blank_pictures")
 def test_the_command_writes_the_formats_and_the_rates_elsewhere_that_field_toml_states(copy_of, tmp_path):
     folder, out = copy_of("limed_rotation"), tmp_path / "out"
     formats = ["csv", "iso_v3_grid1", "iso_v4_grid2", "iso_v4_zones"]

@@ -22,13 +22,8 @@ TOP = Path(__file__).resolve().parents[2]
 
 
 @pytest.fixture(scope="module")
-def coarse(tmp_path_factory):
-    text = (TOP / "pipelines" / "season_supply.toml").read_text(encoding="utf-8")
-    text = text.replace('use = "square_cells"', 'use = "square_cells"\ncell_m = 30.0', 1)
-    text = text.replace('use = "integrated_block_kriging"', 'use = "ordinary_block_kriging"', 1)
-    path = tmp_path_factory.mktemp("pipeline") / "coarse.toml"
-    path.write_text(text, encoding="utf-8")
-    return str(path)
+def pipeline(coarse):
+    return str(coarse)
 
 
 def copied(folder):
@@ -45,14 +40,14 @@ def files_of(folder):
 
 
 @pytest.fixture(scope="module")
-def reviewed(tmp_path_factory, coarse):
+def reviewed(tmp_path_factory, pipeline):
     """A field, changed and published through the session that the page talks to."""
     field = copied(tmp_path_factory.mktemp("reviewed"))
     west, south, east, north = read_folder(field).field.boundary.bounds
     middle = (west + east) / 2, (south + north) / 2
     ring = [[middle[0] + dx, middle[1] + dy] for dx, dy in ((-40, -40), (40, -40), (40, 40), (-40, 40))]
     asked = {"out": None, "formats": "all", "port": 0, "fresh": False, "progress": lambda _: None}
-    with opened(field, pipeline=coarse, **asked) as page:
+    with opened(field, pipeline=pipeline, **asked) as page:
         session = page.session
         posted(session, kind="rate", zone=1, product="urea", on="2026-06-05", rate_kg_ha=40.0, why="too low a guess")
         posted(session, kind="assurance", assurance=0.8)
@@ -67,8 +62,8 @@ def reviewed(tmp_path_factory, coarse):
     return field
 
 
-def test_the_command_line_writes_the_bytes_that_the_page_published(reviewed, coarse):
-    plan_field(reviewed, pipeline=coarse, out=reviewed.parent / "again", formats="all")
+def test_the_command_line_writes_the_bytes_that_the_page_published(reviewed, pipeline):
+    plan_field(reviewed, pipeline=pipeline, out=reviewed.parent / "again", formats="all")
     mine, page = files_of(reviewed.parent / "again"), files_of(reviewed / "plan")
     assert len(page) > 20
     assert {name for name in page if page[name] != mine.get(name)} == set()
@@ -111,56 +106,58 @@ def test_sheet_and_report_tell_what_was_changed_by_hand(reviewed):
         assert "too low a guess" not in text
 
 
-def test_without_changes_is_the_plan_of_a_field_that_was_never_reviewed(reviewed, coarse, tmp_path):
-    argv = ["plan", str(reviewed), "--pipeline", coarse, "--out", str(tmp_path / "bare")]
+@pytest.mark.usefixtures("blank_pictures")
+def test_without_changes_is_the_plan_of_a_field_that_was_never_reviewed(reviewed, pipeline, tmp_path):
+    argv = ["plan", str(reviewed), "--pipeline", pipeline, "--out", str(tmp_path / "bare")]
     done = CliRunner().invoke(main, [*argv, "--without-changes"])
     assert done.exit_code == 0
     assert "made by hand" not in done.stdout
     fresh = copied(tmp_path)
-    plan_field(fresh, pipeline=coarse)
+    plan_field(fresh, pipeline=pipeline)
     assert files_of(tmp_path / "bare") == files_of(fresh / "plan")
 
 
-def journal_of(field, coarse):
+def journal_of(field, pipeline):
     case = read_folder(field)
-    return Journal(field / JOURNAL, inputs=inputs_hash(case, read_pipeline(coarse).sha256), crs=case.field.crs)
+    return Journal(field / JOURNAL, inputs=inputs_hash(case, read_pipeline(pipeline).sha256), crs=case.field.crs)
 
 
-def test_a_change_that_no_longer_fits_is_refused_by_its_number(tmp_path, coarse):
+def test_a_change_that_no_longer_fits_is_refused_by_its_number(tmp_path, pipeline):
     field = copied(tmp_path)
-    journal = journal_of(field, coarse)
+    journal = journal_of(field, pipeline)
     journal.append(MergeChange(kind="merge", zones=[1, 2]), at="")
     journal.append(RateChange(kind="rate", zone=9, product="urea", on=None, rate_kg_ha=10.0), at="")
     journal.close()
     with pytest.raises(InputError, match=r"change 2 .*no zone 9.*--without-changes"):
-        plan_field(field, pipeline=coarse)
+        plan_field(field, pipeline=pipeline)
     assert not (field / "plan").exists()
 
 
-def test_changes_to_other_files_are_refused_and_a_journal_without_changes_hinders_nothing(tmp_path, coarse):
+@pytest.mark.usefixtures("blank_pictures")
+def test_changes_to_other_files_are_refused_and_a_journal_without_changes_hinders_nothing(tmp_path, pipeline):
     field = copied(tmp_path)
-    journal = journal_of(field, coarse)
+    journal = journal_of(field, pipeline)
     journal.append(MergeChange(kind="merge", zones=[1, 2]), at="")
     toml = field / "field.toml"
     toml.write_text(toml.read_text(encoding="utf-8").replace("yield_goal = ", "yield_goal = 1", 1), encoding="utf-8")
     with pytest.raises(InputError, match=r"have changed since this review began.*--without-changes"):
-        plan_field(field, pipeline=coarse)
+        plan_field(field, pipeline=pipeline)
     journal.append(Posted.model_validate_json('{"revision": 1, "change": {"kind": "undo"}}').change, at="")
     journal.close()
     shutil.copyfile(TOP / "sample_fields" / "irrigated_corn" / "field.toml", toml)
     toml.write_text(toml.read_text(encoding="utf-8").replace("step = 5", "step = 10", 1), encoding="utf-8")
-    assert plan_field(field, pipeline=coarse).plan.by_hand == ()
+    assert plan_field(field, pipeline=pipeline).plan.by_hand == ()
 
 
-def test_a_log_of_what_was_spread_that_is_named_later_hinders_no_change(tmp_path, coarse):
+def test_a_log_of_what_was_spread_that_is_named_later_hinders_no_change(tmp_path, pipeline):
     field = copied(tmp_path)
-    journal = journal_of(field, coarse)
+    journal = journal_of(field, pipeline)
     journal.append(MergeChange(kind="merge", zones=[1, 2]), at="")
     journal.close()
     toml, spread = field / "field.toml", 'file = "log.csv"\nproduct = "urea"\ncolumn = "rate"\nunit = "lb/ac"\n'
     text = toml.read_text(encoding="utf-8")
     toml.write_text(f"# after the season\n{text}\n[[spread]]\n{spread}", encoding="utf-8")
 
-    entries = changes_of_folder(field, read_folder(field), read_pipeline(coarse).sha256)
+    entries = changes_of_folder(field, read_folder(field), read_pipeline(pipeline).sha256)
 
     assert [entry.change for entry in entries] == [MergeChange(kind="merge", zones=[1, 2])]

@@ -72,14 +72,14 @@ def test_rules_and_tables_of_one_s_own_stand_together(tmp_path, copy_of):
         (lambda d: d["samples"]["unit"].update(CEC="g/kg"), "Give the column in that unit"),
     ],
 )
-def test_a_rule_that_does_not_fit_is_refused(tmp_path, copy_of, change, mend):
+def test_a_rule_that_does_not_fit_is_refused(tmp_path, copy_of, coarse, change, mend):
     folder = copy_of("limed_rotation")
     edit(folder, change)
     with pytest.raises(InputError, match=mend):
-        plan_field(folder, out=tmp_path / "out")
+        plan_field(folder, pipeline=coarse, out=tmp_path / "out")
 
 
-def test_resin_is_refused_by_rules(tmp_path, copy_of):
+def test_resin_is_refused_by_rules(tmp_path, copy_of, coarse):
     folder = copy_of("limed_rotation")
 
     def change(document):
@@ -96,7 +96,7 @@ def test_resin_is_refused_by_rules(tmp_path, copy_of):
     header, _, rest = path.read_text(encoding="utf-8").partition("\n")
     path.write_text(header.replace("_ppm", "") + "\n" + rest, encoding="utf-8")
     with pytest.raises(InputError, match="Give values of that extract"):
-        plan_field(folder, pipeline="extract_rules", out=tmp_path / "out")
+        plan_field(folder, pipeline=coarse, out=tmp_path / "out")
 
 
 def test_rules_beside_resin_and_a_crop_are_refused_and_not_passed_over(tmp_path, copy_of):
@@ -123,11 +123,11 @@ def with_corn(document):
         rule.pop("yield_goal")
 
 
-def test_the_fields_yield_goal_serves_a_rule_of_its_crop_only(tmp_path, copy_of, coarse):
+def test_the_fields_yield_goal_serves_a_rule_of_its_crop_only(tmp_path, copy_of, coarse, plan_only):
     folder = copy_of("limed_rotation")
-    stated = plan_field(folder, pipeline=coarse, out=tmp_path / "stated").plan
+    stated = plan_only(folder, coarse)
     edit(folder, with_corn)
-    taken = plan_field(folder, pipeline=coarse, out=tmp_path / "taken").plan
+    taken = plan_only(folder, coarse)
     for ours, theirs in zip(taken.needs, stated.needs, strict=True):
         np.testing.assert_allclose(ours.curve.need_kg_ha, theirs.curve.need_kg_ha)
 
@@ -143,12 +143,12 @@ def metric(document, *, goal):
         rule.update(goal)
 
 
-def test_a_yield_goal_in_tonnes_a_hectare_asks_for_the_same_rates(tmp_path, copy_of, coarse):
+def test_a_yield_goal_in_tonnes_a_hectare_asks_for_the_same_rates(copy_of, coarse, plan_only):
     # 190 bu/ac of 56 lb are 190 x 62.77 kg/ha (crops.toml states the same factor): 11.926 t/ha
     folder = copy_of("limed_rotation")
-    stated = plan_field(folder, pipeline=coarse, out=tmp_path / "stated").plan
+    stated = plan_only(folder, coarse)
     edit(folder, lambda document: metric(document, goal={"yield_goal_t_ha": 11.926}))
-    taken = plan_field(folder, pipeline=coarse, out=tmp_path / "taken").plan
+    taken = plan_only(folder, coarse)
     for ours, theirs in zip(taken.needs, stated.needs, strict=True):
         np.testing.assert_allclose(ours.curve.need_kg_ha, theirs.curve.need_kg_ha, rtol=1e-4)
 
@@ -181,13 +181,13 @@ def test_a_product_of_a_rule_and_of_a_table_is_refused(tmp_path, copy_of, coarse
         plan_field(folder, pipeline=coarse, out=tmp_path / "out")
 
 
-def test_a_product_of_which_half_feeds_the_crop_is_spread_at_twice_the_rate(tmp_path, copy_of, coarse):
+def test_a_product_of_which_half_feeds_the_crop_is_spread_at_twice_the_rate(copy_of, coarse, plan_only):
     folder = copy_of("limed_rotation")
     # the assurance alone decides, so that the price of what is available does not move it
     edit(folder, lambda document: document["spreader"].update(step=0.01, min_rate=0, max_rate=1e6))
-    whole = plan_field(folder, pipeline=coarse, out=tmp_path / "whole").plan
+    whole = plan_only(folder, coarse)
     edit(folder, lambda document: document["product"][1].update(available_fraction=0.5))
-    half = plan_field(folder, pipeline=coarse, out=tmp_path / "half").plan
+    half = plan_only(folder, coarse)
 
     def potash(plan):
         zones = plan.choice.zones.number - 1
@@ -260,16 +260,16 @@ def test_one_composite_sample_gets_the_rates_of_the_rules(tmp_path, copy_of):
     assert given["lime"] == pytest.approx(1500, rel=1e-3)
 
 
-def test_rules_ask_for_the_same_in_either_unit_system(tmp_path, copy_of, coarse):
+def test_rules_ask_for_the_same_in_either_unit_system(copy_of, coarse, plan_only):
     folder = copy_of("limed_rotation")
-    us = plan_field(folder, pipeline=coarse, out=tmp_path / "us").plan
+    us = plan_only(folder, coarse)
     edit(folder, lambda document: document["field"].update(units="metric"))
-    metric = plan_field(folder, pipeline=coarse, out=tmp_path / "metric").plan
+    metric = plan_only(folder, coarse)
     for ours, theirs in zip(us.needs, metric.needs, strict=True):
         np.testing.assert_array_equal(ours.curve.need_kg_ha, theirs.curve.need_kg_ha)
 
 
-def test_a_rule_and_a_table_on_one_quantity_are_called_by_what_meets_them(tmp_path, copy_of):
+def test_a_rule_and_a_table_on_one_quantity_are_called_by_what_meets_them(tmp_path, copy_of, coarse):
     folder = copy_of("limed_rotation")
 
     def change(document):
@@ -278,5 +278,5 @@ def test_a_rule_and_a_table_on_one_quantity_are_called_by_what_meets_them(tmp_pa
         document["rate_table"] = table
 
     edit(folder, change)
-    plan = plan_field(folder, out=tmp_path / "out").plan
+    plan = plan_field(folder, pipeline=coarse, out=tmp_path / "out").plan
     assert {"K (potash)", "K (compost)"} <= set(plan.need_names)
