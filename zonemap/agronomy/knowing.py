@@ -20,7 +20,7 @@ from zonemap.values.surface import Surface
 #: knots of the curve, at even steps of the root of the share that is left: there a loss is nearly a straight line
 _KNOTS = 13
 #: Gauss-Legendre nodes on each side of the probability at which the rate is read, and nodes for where the centre lies
-_NODES, _CENTRE_NODES = 10, 9
+_NODES, _CENTRE_NODES = 10, 17
 
 
 @dataclass(frozen=True, slots=True)

@@ -57,7 +57,7 @@ class Outlook:
         (models, cells) of the cells' means.
     shared
         (models, cells + places, places) covariances of cells, then places, with the places' true values, their
-        nuggets left aside; given all samples so far.
+        nuggets left aside; given all samples so far. The array is taken over, not copied: it is large.
     before
         (cells,) weighed variance when no sample had been added yet.
     """
@@ -69,8 +69,9 @@ class Outlook:
     before: FloatArray
 
     def __post_init__(self) -> None:
-        for name, axes in (("weight", 1), ("noise", 1), ("variance", 2), ("shared", 3), ("before", 1)):
+        for name, axes in (("weight", 1), ("noise", 1), ("variance", 2), ("before", 1)):
             object.__setattr__(self, name, frozen_floats(getattr(self, name), shape=(None,) * axes))
+        self.shared.setflags(write=False)
 
     @property
     def left(self) -> FloatArray:
@@ -92,7 +93,9 @@ class Outlook:
         along = self.shared[:, :, place]
         reading = along[:, cells + place] + self.noise
         scaled = along / reading[:, None]
-        shared = self.shared - scaled[:, :, None] * along[:, None, cells:]
+        shared = self.shared.copy()
+        for model, (rows, columns) in enumerate(zip(scaled, along[:, cells:], strict=True)):
+            shared[model] -= np.outer(rows, columns)
         variance = np.maximum(self.variance - along[:, :cells] * scaled[:, :cells], 0.0)
         return replace(self, variance=variance, shared=shared)
 

@@ -155,7 +155,7 @@ def length(metres: float, read: Reader) -> str:
     long_m, long_unit = _LONG_M[unit]
     if metres >= long_m:
         return f"{metres / long_m:.1f} {long_unit}"
-    return f"{two_digits(metres / size)} {unit}"
+    return f"{two_digits(metres / size).removesuffix('.0')} {unit}"
 
 
 def place_words(sampling: Sampling) -> list[str]:

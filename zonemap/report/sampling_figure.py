@@ -11,6 +11,7 @@ from zonemap.amounts import reader
 from zonemap.report.figures import patch
 from zonemap.report.sampling import chosen_how, title_of
 from zonemap.report.style import FAINT, INK, map_frame, save_picture
+from zonemap.values.arrays import FloatArray
 from zonemap.values.sampling import PlaceKind, Sampling
 
 if TYPE_CHECKING:
@@ -41,13 +42,15 @@ def draw_sampling(sampling: Sampling, path: Path, *, dots_per_inch: int = 130) -
     margin = 0.04 * max(wide, tall)
     map_height = (_WIDTH - 2 * _MARGIN) * min(max((tall + 3.5 * margin) / (wide + 2 * margin), 0.35), 1.25)
     lines = textwrap.wrap(" ".join(chosen_how(sampling)), 108)
-    above = 0.75 + 0.15 * len(lines) + 0.3
+    title = textwrap.wrap(title_of(sampling), 72)
+    heading = 0.22 * len(title)
+    above = 0.55 + heading + 0.15 * len(lines) + 0.3
     height = map_height + above + _MARGIN
     figure = Figure(figsize=(_WIDTH, height))
     FigureCanvasAgg(figure)
     left = _MARGIN / _WIDTH
-    figure.text(left, 1 - 0.2 / height, title_of(sampling), fontsize=12.5, color=INK, va="top")
-    figure.text(left, 1 - 0.52 / height, "\n".join(lines), fontsize=8, color=INK, va="top", linespacing=1.35)
+    figure.text(left, 1 - 0.2 / height, "\n".join(title), fontsize=12.5, color=INK, va="top")
+    figure.text(left, 1 - (0.3 + heading) / height, "\n".join(lines), fontsize=8, color=INK, va="top", linespacing=1.35)
     axes = figure.add_axes((left, _MARGIN / height, 1 - 2 * left, map_height / height))
     _draw_ground(axes, sampling)
     _draw_places(axes, sampling)
@@ -111,14 +114,31 @@ def _draw_places(axes: Axes, sampling: Sampling) -> None:
                 zorder=4,
             )
     size = 8 if places.count <= 60 else 6
-    for number in range(1, min(places.count, _MOST_NUMBERED) + 1):
+    shown = min(places.count, _MOST_NUMBERED)
+    for number, (east, north) in enumerate(_label_sides(sampling)[:shown].tolist(), start=1):
         axes.annotate(
             str(number),
             (float(places.easting_m[number - 1]), float(places.northing_m[number - 1])),
-            (4, 3),
+            (5 * east, 5 * north),
             textcoords="offset points",
+            ha="left" if east > 0 else "right",
+            va="bottom" if north > 0 else "top",
             fontsize=size,
             color=INK,
             zorder=5,
             path_effects=[withStroke(linewidth=1.8, foreground="white")],
         )
+
+
+def _label_sides(sampling: Sampling) -> FloatArray:
+    """(n, 2) on which side of each place its number stands, east and north 1 or -1: of a pair on far sides."""
+    places = sampling.places
+    at = np.column_stack([places.easting_m, places.northing_m])
+    sides = np.ones((places.count, 2))
+    by_name = {name: number for number, name in enumerate(places.name)}
+    for number, other in enumerate(places.beside):
+        if other in by_name:
+            away = at[number] - at[by_name[other]]
+            sides[number] = np.where(away >= 0, 1.0, -1.0)
+            sides[by_name[other]] = -sides[number]
+    return sides
