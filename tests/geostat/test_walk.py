@@ -22,6 +22,16 @@ def test_paths_of_seven_places_are_hardly_longer_than_the_shortest():
     assert np.mean(ratios) < 1.005
 
 
+def test_a_path_of_many_places_is_near_the_length_that_the_shortest_is_known_to_have():
+    # Beardwood, Halton & Hammersley (1959): the shortest tends to 0.7124 sqrt(n A) (constant from Johnson & McGeoch 1996,
+    # Asymptotic experimental analysis for the Held-Karp traveling salesman bound, from memory)
+    places = np.random.default_rng(0).uniform(0, 1000, (1000, 2))
+
+    length = path_length_m(places[short_path(places)])
+
+    assert 0.98 < length / (0.7124 * np.sqrt(1000 * 1000.0**2)) < 1.1
+
+
 @given(st.integers(0, 40), st.integers(0, 2**32 - 1))
 def test_a_path_passes_every_place_once_and_never_crosses_itself(count, seed):
     places = np.random.default_rng(seed).uniform(0, 100, (count, 2))

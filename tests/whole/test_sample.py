@@ -264,7 +264,7 @@ def test_what_cannot_be_read_is_named_with_its_mend(tmp_path, break_it, mend):
 
 
 def test_more_samples_than_are_weighed_end_the_command_with_one_line(further):
-    done = CliRunner().invoke(main, ["sample", str(further.folder.parent), "--count", "5000"])
+    done = CliRunner().invoke(main, ["sample", str(further.folder.parent), "--count", "2000"])
 
     assert done.exit_code == 2
     assert done.stderr.count("\n") == 1

@@ -21,7 +21,7 @@ from zonemap.cli.door import one_line_errors, quiet_libraries, stage_lines
 @click.argument("folder", type=click.Path(path_type=Path), metavar="DIR")
 @click.option(
     "--count",
-    type=click.IntRange(1, 5000),
+    type=click.IntRange(1, 2000),
     metavar="N",
     help="How many samples.  [default: before the first, one a hectare (2.5 ac), 8 to 60, and one composite sample of a"
     " lawn or garden; afterwards a fifth of those there, 5 to 20]",
