@@ -23,8 +23,8 @@ def test_paths_of_seven_places_are_hardly_longer_than_the_shortest():
 
 
 def test_a_path_of_many_places_is_near_the_length_that_the_shortest_is_known_to_have():
-    # Beardwood, Halton & Hammersley (1959): the shortest tends to 0.7124 sqrt(n A) (constant from Johnson & McGeoch 1996,
-    # Asymptotic experimental analysis for the Held-Karp traveling salesman bound, from memory)
+    # Beardwood, Halton & Hammersley (1959): the shortest tends to 0.7124 sqrt(n A) (the constant by later work, from
+    # memory)
     places = np.random.default_rng(0).uniform(0, 1000, (1000, 2))
 
     length = path_length_m(places[short_path(places)])

@@ -39,9 +39,9 @@ def title_of(sampling: Sampling) -> str:
     words = {
         "first": f"where to take {count} samples",
         "composite": f"where to take the {count} cores of one composite sample",
-        "next": f"where {count} more samples help most, beside the {there} there are",
-        "closer": f"{count} samples close beside those there are",
-        "gaps": f"{count} samples between the {there} there are",
+        "next": f"where {count} more samples help most ({there} so far)",
+        "closer": f"{count} samples close beside some of the {there} so far",
+        "gaps": f"{count} samples between the {there} so far",
     }
     return f"{sampling.about.field.name}: {words[sampling.purpose]}"
 
