@@ -38,6 +38,10 @@ turned <- vgm(1.3, "Exp", 120, 0.4, anis = c(30, 0.4))
 k <- krige(z ~ 1, sites, targets, turned, block = c(30, 30), set = list(nblockdiscr = 4), debug.level = 0)
 write.table(format(as.data.frame(k)[, 3:4], digits = 17), "turned.txt",
             row.names = FALSE, col.names = FALSE, quote = FALSE)
+more <- read.csv("sites.csv")[, 1:3]; more <- rbind(more, c(210.5, 333.25, 0)); coordinates(more) <- ~x+y
+k <- krige(z ~ 1, more, targets, turned, block = c(30, 30), set = list(nblockdiscr = 4), debug.level = 0)
+write.table(format(as.data.frame(k)[, 3:4], digits = 17), "one_more.txt",
+            row.names = FALSE, col.names = FALSE, quote = FALSE)
 k <- krige(z ~ y, sites, targets, vgm(1.3, "Exp", 120, 0.4), debug.level = 0)
 write.table(format(as.data.frame(k)[, 3:4], digits = 17), "drift.txt",
             row.names = FALSE, col.names = FALSE, quote = FALSE)

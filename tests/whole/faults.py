@@ -35,7 +35,7 @@ from zonemap.io.folder import read_folder
 from zonemap.io.manifest import MANIFEST, check_manifest, files_of
 from zonemap.job import plan_field
 from zonemap.pipeline import run as running
-from zonemap.report import programme_figure, season
+from zonemap.report import pen, programme_figure, season
 from zonemap.values.note import Note
 from zonemap.values.plan import Plan
 
@@ -74,6 +74,7 @@ def publish(plan: Plan, version: int) -> None:
     """All that a run does but the planning."""
     stated = replace(plan, notes=(*plan.notes, Note("warning", f"run {version}")))
     running.run = lambda *_: stated
+    pen._BESIDE = version % 8 == 2  # then another process draws
     job._BYTES_FOR_A_START = 0  # the check before the start would hide what happens after it
     plan_field(FIELD, out=TARGET, formats="all")
 

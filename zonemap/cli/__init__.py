@@ -15,6 +15,7 @@ from zonemap.cli.plan import plan
 from zonemap.cli.products import products
 from zonemap.cli.review import review
 from zonemap.cli.rules import rules
+from zonemap.cli.sample import sample
 from zonemap.cli.start import start
 
 _EXAMPLES = """
@@ -29,6 +30,7 @@ Examples:
   zonemap crops                   the crop table, every figure with its source
   zonemap products                the product table, every figure with its source
   zonemap rules                   rules of public services for conventional extracts
+  zonemap sample my_field         where to take samples, or where the next ones help most
   zonemap compare my_field        how alike two sets of samples rank the field, and where not
 
 \b
@@ -46,5 +48,5 @@ def main() -> None:
     """
 
 
-for _command in (plan, review, check, start, compare, crops, products, rules):
+for _command in (plan, review, check, start, sample, compare, crops, products, rules):
     main.add_command(_command)

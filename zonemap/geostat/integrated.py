@@ -19,7 +19,7 @@ from zonemap.geostat.flat import flat_surface
 from zonemap.geostat.integrate import Block, LeftOut, integrated_blocks, integrated_leave_one_out
 from zonemap.geostat.kriging import ordinary_block_kriging
 from zonemap.geostat.mixture import mixture_distribution
-from zonemap.geostat.parameters import covariate_share, drift_share, parameter_points
+from zonemap.geostat.parameters import ParameterPoints, covariate_share, drift_share, parameter_points
 from zonemap.geostat.scale import TransformChoice, curvature_of
 from zonemap.geostat.signal import COVARIATES, PLACE, TREND, FamilyChoice, Mix, Places, Standard, families_of
 from zonemap.geostat.threads import one_linear_algebra_thread
@@ -29,7 +29,7 @@ from zonemap.values.distribution import Distribution
 from zonemap.values.grid import Grid
 from zonemap.values.samples import Measurements
 from zonemap.values.surface import CrossValidation, Surface
-from zonemap.values.variogram import Family
+from zonemap.values.variogram import Family, Variogram, WeighedVariogram
 
 #: With more points the likelihood leaves little to integrate, and one fitted covariance is used.
 MOST_INTEGRATED_POINTS = 400
@@ -316,6 +316,8 @@ def _together(
     surfaces = {}
     for q, member in enumerate(members):
         surface = _surface(member, said[q], left_out, q)
+        models = _models(member, points, q, short_range_m=block.short_range_m)
+        surface = replace(surface, evidence=replace(surface.evidence, models=models))
         if features.names:
             share = (drift_share(points, sites, values) if features.drift else covariate_share(points))[q]
             evidence = replace(surface.evidence, covariates=features.names, covariate_share=float(share))
@@ -340,6 +342,23 @@ def _surface(member: _Standard, said: Distribution, left_out: LeftOut, q: int) -
         evidence=evidence,
     )
     return replace(surface, evidence=replace(evidence, cross_validation=_validation(member, surface, left_out, q)))
+
+
+def _models(
+    member: _Standard, points: ParameterPoints, q: int, *, short_range_m: float
+) -> tuple[WeighedVariogram, ...]:
+    """The parameter points of a quantity as models on its g scale, heaviest first."""
+    fitted, scale = member.fit.variogram, member.spread**2
+    ratio, azimuth_deg = (1.0, 0.0) if fitted is None else (fitted.ratio, fitted.azimuth_deg)
+    models = []
+    for row in np.flatnonzero(points.weight[:, q]).tolist():
+        signal, share = points.signals[int(points.signal[row])], float(points.nugget_share[row])
+        sill = float(points.sill[row, q]) * scale
+        error = min(member.measurement_variance * scale, share * sill)
+        pattern = (1.0 - share) * signal.place * sill
+        model = Variogram(signal.family, signal.range_m, share * sill, pattern, error, ratio, azimuth_deg)
+        models.append(WeighedVariogram(float(points.weight[row, q]), model, short_range_m))
+    return tuple(sorted(models, key=lambda each: -each.weight))
 
 
 def _validation(member: _Standard, surface: Surface, left_out: LeftOut, q: int) -> CrossValidation:

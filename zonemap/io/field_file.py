@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import difflib
 import tomllib
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import BaseModel, Field, ValidationError, field_validator
 from pydantic.fields import FieldInfo
@@ -367,11 +367,11 @@ class NoSpreadTable(TomlTable):
     reason: Text = Field(description='Write why, for the operator: reason = "domestic well, 150 ft".')
 
 
-class FieldFile(TomlTable):
-    """The whole of field.toml."""
+class UnsampledFieldFile(TomlTable):
+    """The whole of field.toml, of a field that need not have been sampled yet."""
 
     field: FieldTable = Field(description="Add a [field] table with name, boundary and units.")
-    samples: SamplesTable = Field(description="Add a [samples] table with file, basis and unit.")
+    samples: SamplesTable | None = Field(None, description="Add a [samples] table with file, basis and unit.")
     other_samples: Annotated[list[OtherSamplesTable], Field(max_length=20)] = Field(
         [], description="Write each of at most 20 other sets as a table under [[other_samples]], with two brackets."
     )
@@ -408,6 +408,15 @@ class FieldFile(TomlTable):
     )
 
 
+class FieldFile(UnsampledFieldFile):
+    """The whole of field.toml."""
+
+    samples: SamplesTable = Field(description="Add a [samples] table with file, basis and unit.")
+
+
+_Parsed = TypeVar("_Parsed", bound=UnsampledFieldFile)
+
+
 def parse_field_file(content: bytes) -> FieldFile:
     """Read field.toml.
 
@@ -416,9 +425,18 @@ def parse_field_file(content: bytes) -> FieldFile:
     InputError
         Naming the line or the key, and what to write.
     """
+    return _parsed(content, FieldFile)
+
+
+def parse_unsampled(content: bytes) -> UnsampledFieldFile:
+    """Read field.toml as `parse_field_file`, where [samples] may be missing."""
+    return _parsed(content, UnsampledFieldFile)
+
+
+def _parsed(content: bytes, model: type[_Parsed]) -> _Parsed:
     raw = _toml(content)
     try:
-        parsed = FieldFile.model_validate(raw)
+        parsed = model.model_validate(raw)
     except ValidationError as error:
         raise _in_words(error, raw) from error
     _refuse_nameless(parsed.product)

@@ -7,7 +7,15 @@ from typing import TYPE_CHECKING
 
 from zonemap.errors import InputError
 from zonemap.io.decisions import basis_of, repeatability
-from zonemap.io.field_file import NAME, FieldFile, SamplesTable, parse_field_file, settings_sha256
+from zonemap.io.field_file import (
+    NAME,
+    FieldFile,
+    SamplesTable,
+    UnsampledFieldFile,
+    parse_field_file,
+    parse_unsampled,
+    settings_sha256,
+)
 from zonemap.io.sources import FieldFolder, one_line
 from zonemap.values.field import Field
 from zonemap.values.note import Note
@@ -28,9 +36,13 @@ def open_field_folder(folder: Path) -> tuple[FieldFolder, FieldFile]:
         When there is none, or it is not one.
     """
     inbox = FieldFolder(folder)
-    if NAME not in inbox.names:
-        raise InputError(NAME, "is not in the folder", "Write a first one with: zonemap start DIR.")
     return inbox, parse_field_file(_field_file(inbox))
+
+
+def open_unsampled_folder(folder: Path) -> tuple[FieldFolder, UnsampledFieldFile]:
+    """Open a field folder as `open_field_folder`, where field.toml may say nothing of samples."""
+    inbox = FieldFolder(folder)
+    return inbox, parse_unsampled(_field_file(inbox))
 
 
 def settings_of(inbox: FieldFolder) -> str:
@@ -39,10 +51,12 @@ def settings_of(inbox: FieldFolder) -> str:
 
 
 def _field_file(inbox: FieldFolder) -> bytes:
+    if NAME not in inbox.names:
+        raise InputError(NAME, "is not in the folder", "Write a first one with: zonemap start DIR.")
     return inbox.read(inbox.find(NAME, where=NAME), most=_MOST_FIELD_FILE_BYTES)
 
 
-def read_boundary(inbox: FieldFolder, toml: FieldFile) -> Boundary:
+def read_boundary(inbox: FieldFolder, toml: UnsampledFieldFile) -> Boundary:
     """Read the boundary that field.toml names, or the one that goes by its usual name."""
     from zonemap.io.boundaries import field_boundary
     from zonemap.io.vectors import VECTOR_SUFFIXES, read_layer
@@ -78,7 +92,7 @@ def read_sample_table(
     return path, samples, (*cv_notes, *notes)
 
 
-def field_of(inbox: FieldFolder, toml: FieldFile, boundary: Boundary) -> Field:
+def field_of(inbox: FieldFolder, toml: UnsampledFieldFile, boundary: Boundary) -> Field:
     """Field with its name: the stated one, or the folder's."""
     return Field(toml.field.name or one_line(inbox.root.resolve().name) or "field", boundary.area, boundary.crs)
 

@@ -42,7 +42,9 @@ _GEOMETRY = "geom"
 
 
 @dataclass(frozen=True, slots=True)
-class _Layer:
+class Layer:
+    """One layer: its name, what it says of itself, its CRS and kind of geometry, shapes, and columns by name."""
+
     name: str
     description: str
     crs: str
@@ -89,12 +91,12 @@ def write_geopackage(
         _prescription_layer(prescription, rows, where=path.name),
         _zones_layer(field, outlines, prescription.units, zone_attributes or {}),
         _samples_layer(field, samples, prescription.units),
-        _boundary_layer(field, prescription.units),
-        _no_spread_layer(field),
+        boundary_layer(field, prescription.units),
+        no_spread_layer(field),
     )
-    with _writer_told(written_on):
+    with writer_told(written_on):
         for layer in layers:
-            _write_layer(path, layer, identifier)
+            write_layer(path, layer, identifier)
     styles = styles_of(rows, zones=outlines.zone)
     add_styles(path, styles, geometry=_GEOMETRY, identifier=identifier, written_on=written_on)
 
@@ -120,23 +122,23 @@ def _as_read(column: Column, units: UnitSystem) -> tuple[str, FloatArray]:
     return column.unit, np.array(column.value)
 
 
-def _prescription_layer(prescription: Prescription, rows: Sequence[ApplicationRows], *, where: str) -> _Layer:
+def _prescription_layer(prescription: Prescription, rows: Sequence[ApplicationRows], *, where: str) -> Layer:
     days = np.array([each.on for each in rows], dtype="datetime64[D]")  # None becomes NaT, NULL in the file
     columns = {
         "zone": np.tile(prescription.zone, len(rows)).astype(np.int32),
         "rate": np.concatenate([each.rate for each in rows]) if rows else np.zeros(0),
-        "unit": _texts([each.rate_unit for each in rows for _ in each.zone]),
-        "product": _texts([each.product for each in rows for _ in each.zone]),
+        "unit": text_column([each.rate_unit for each in rows for _ in each.zone]),
+        "product": text_column([each.product for each in rows for _ in each.zone]),
         "date": np.repeat(days, len(prescription.polygon)),
         "area": np.concatenate([each.area for each in rows]) if rows else np.zeros(0),
-        "label": _texts([text for each in rows for text in _labels(each)]),
+        "label": text_column([text for each in rows for text in _labels(each)]),
     }
     units = ", ".join(dict.fromkeys(each.rate_unit for each in rows))
     inside = "" if prescription.inside_ha is None else " inside the field (polygons on its edge reach past it)"
     area = f"area in {AREA_UNITS[prescription.units]}{inside}"
     description = f"Product rate{f' in {units}' if units else ''}, {area}. {ADVICE}"
     polygons = polygons_in_degrees(prescription, clockwise=False, where=where) * len(rows)
-    return _Layer("prescription", description, WGS84, "Polygon", polygons, columns)
+    return Layer("prescription", description, WGS84, "Polygon", polygons, columns)
 
 
 def _labels(rows: ApplicationRows) -> list[str]:
@@ -145,9 +147,7 @@ def _labels(rows: ApplicationRows) -> list[str]:
     return [f"{zone}: {rate:.4g} {rows.rate_unit}" if zone else "no spread" for zone, rate in named]
 
 
-def _zones_layer(
-    field: Field, outlines: Outlines, units: UnitSystem, attributes: Mapping[str, npt.ArrayLike]
-) -> _Layer:
+def _zones_layer(field: Field, outlines: Outlines, units: UnitSystem, attributes: Mapping[str, npt.ArrayLike]) -> Layer:
     columns: dict[str, npt.NDArray[np.generic]] = {
         "zone": np.array(outlines.zone, dtype=np.int32),
         f"area_{AREA_UNITS[units]}": area_in(units, outlines.area_ha),
@@ -159,36 +159,49 @@ def _zones_layer(
             raise ValueError(msg)
         columns[_column_name(name, taken=columns)] = column
     areas = [as_multi(area) for area in outlines.area]
-    return _Layer("zones", "Management zones.", field.crs, "MultiPolygon", areas, columns)
+    return Layer("zones", "Management zones.", field.crs, "MultiPolygon", areas, columns)
 
 
-def _samples_layer(field: Field, samples: Samples, units: UnitSystem) -> _Layer:
-    columns: dict[str, npt.NDArray[np.generic]] = {"sample": _texts(samples.sample)}
+def _samples_layer(field: Field, samples: Samples, units: UnitSystem) -> Layer:
+    columns: dict[str, npt.NDArray[np.generic]] = {"sample": text_column(samples.sample)}
     censored = {f"{quantity}_below_detection": column.censored for quantity, column in samples.columns.items()}
     for name, values in {**sample_columns(samples, units), **censored}.items():
         columns[_column_name(name, taken=columns)] = values
     points = [Point(easting, northing) for easting, northing in zip(samples.easting_m, samples.northing_m, strict=True)]
-    return _Layer("samples", f"Measured: {samples.basis}.", field.crs, "Point", points, columns)
+    return Layer("samples", f"Measured: {samples.basis}.", field.crs, "Point", points, columns)
 
 
-def _boundary_layer(field: Field, units: UnitSystem) -> _Layer:
-    columns = {"name": _texts([field.name]), f"area_{AREA_UNITS[units]}": area_in(units, np.array([field.area_ha]))}
-    return _Layer("boundary", "The field.", field.crs, "MultiPolygon", [as_multi(field.boundary)], columns)
+def boundary_layer(field: Field, units: UnitSystem) -> Layer:
+    """Return the outline of a field, in its working CRS."""
+    columns = {
+        "name": text_column([field.name]),
+        f"area_{AREA_UNITS[units]}": area_in(units, np.array([field.area_ha])),
+    }
+    return Layer("boundary", "The field.", field.crs, "MultiPolygon", [as_multi(field.boundary)], columns)
 
 
-def _no_spread_layer(field: Field) -> _Layer:
-    columns = {"reason": _texts([each.reason for each in field.no_spread])}
+def no_spread_layer(field: Field) -> Layer:
+    """Return the no-spread areas of a field, in its working CRS."""
+    columns = {"reason": text_column([each.reason for each in field.no_spread])}
     areas = [as_multi(each.area) for each in field.no_spread]
-    return _Layer("no_spread", "Nothing may be spread here.", field.crs, "MultiPolygon", areas, columns)
+    return Layer("no_spread", "Nothing may be spread here.", field.crs, "MultiPolygon", areas, columns)
 
 
-def _texts(texts: Sequence[str]) -> npt.NDArray[np.object_]:
+def text_column(texts: Sequence[str]) -> npt.NDArray[np.object_]:
+    """(n,) texts as the writer takes them."""
     array = np.empty(len(texts), dtype=object)
     array[:] = texts
     return array
 
 
-def _write_layer(path: Path, layer: _Layer, identifier: str) -> None:
+def write_layer(path: Path, layer: Layer, identifier: str) -> None:
+    """Write a layer into a new GeoPackage, or add it to one.
+
+    Raises
+    ------
+    OutputError
+        When it cannot be written.
+    """
     import pyogrio.errors
     import pyogrio.raw
 
@@ -215,7 +228,7 @@ def _write_layer(path: Path, layer: _Layer, identifier: str) -> None:
 
 
 @contextmanager
-def _writer_told(day: date) -> Iterator[None]:
+def writer_told(day: date) -> Iterator[None]:
     """Make the writer state this day instead of the clock's, and not wait for the disk after every table.
 
     The folder is private until it is published, and publishing waits for the disk once.

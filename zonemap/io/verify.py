@@ -81,7 +81,7 @@ def verify_geopackage(
         When the file does not hold what it should.
     """
     polygons = len(prescription.polygon)
-    _check_database(
+    check_database(
         path,
         rows={
             "prescription": polygons * len(prescription.applications),
@@ -223,8 +223,19 @@ def _read_shapefile(path: Path) -> _Written:
     )
 
 
-def _check_database(path: Path, *, rows: Mapping[str, int]) -> None:
-    """Integrity of the database, and a row and an index entry for every feature."""
+def check_database(path: Path, *, rows: Mapping[str, int]) -> None:
+    """Check a database's integrity, and that every feature has a row and an index entry.
+
+    Parameters
+    ----------
+    rows
+        Layer -> features.
+
+    Raises
+    ------
+    OutputError
+        When one is missing, or the file cannot be read.
+    """
     try:
         with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as database:
             _require(path, database.execute("PRAGMA integrity_check").fetchone() == ("ok",), "a sound database")

@@ -16,7 +16,7 @@ import numpy as np
 from zonemap.values.arrays import FloatArray, IntArray, frozen_floats
 from zonemap.values.distribution import Distribution
 from zonemap.values.note import Note
-from zonemap.values.variogram import EmpiricalVariogram, Variogram
+from zonemap.values.variogram import EmpiricalVariogram, Variogram, WeighedVariogram
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +95,9 @@ class Evidence:
         Names of the covariates that were weighed.
     covariate_share
         How much of the pattern goes with them rather than with place alone, 0 to 1; NaN without covariates.
+    models
+        What the surface was predicted with, heaviest first; empty where that is `variogram` alone, or where there is
+        no map.
     """
 
     samples: int
@@ -106,6 +109,7 @@ class Evidence:
     notes: tuple[Note, ...] = ()
     covariates: tuple[str, ...] = ()
     covariate_share: float = math.nan
+    models: tuple[WeighedVariogram, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

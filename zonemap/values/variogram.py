@@ -53,6 +53,25 @@ class Variogram:
 
 
 @dataclass(frozen=True, slots=True)
+class WeighedVariogram:
+    """One of the models that the samples leave possible.
+
+    Attributes
+    ----------
+    weight
+        How likely it is, of all of them together 1.
+    variogram
+        On the g scale. A pattern that goes with covariates or with a trend across the field is not in its sill.
+    short_range_m
+        Correlation length of the nugget's real part, m; 0 where that is taken to average out over a cell.
+    """
+
+    weight: float
+    variogram: Variogram
+    short_range_m: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class EmpiricalVariogram:
     """Method-of-moments semivariances by lag class.
 
