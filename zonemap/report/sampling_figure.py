@@ -10,7 +10,7 @@ import numpy as np
 from zonemap.amounts import reader
 from zonemap.report.figures import patch
 from zonemap.report.sampling import chosen_how, title_of
-from zonemap.report.style import FAINT, INK, map_frame, save_picture
+from zonemap.report.style import FAINT, INK, map_frame, save_picture, text_as_it_stands
 from zonemap.values.arrays import FloatArray
 from zonemap.values.sampling import PlaceKind, Sampling
 
@@ -30,6 +30,7 @@ _WIDTH, _MARGIN = 7.6, 0.25
 _MOST_NUMBERED = 200
 
 
+@text_as_it_stands
 def draw_sampling(sampling: Sampling, path: Path, *, dots_per_inch: int = 130) -> None:
     """Write the picture (PNG): field, no-spread areas, samples that are there, numbered places and the walk."""
     import textwrap
