@@ -23,6 +23,7 @@ from rasterio.enums import ColorInterp, Resampling
 from rasterio.io import MemoryFile
 from rasterio.vrt import WarpedVRT
 
+from zonemap.child import import_line
 from zonemap.errors import InputError
 from zonemap.io import apart, covariate_rasters
 from zonemap.io.folder import read_folder
@@ -71,10 +72,10 @@ def _readers_are_ready() -> Iterator[None]:
         assert ready.stdin is not None
         assert ready.stdout is not None
         asking, answers = ready.stdin, ready.stdout
-        asking.write(json.dumps(apart._import_from()).encode() + b"\n")
+        asking.write(import_line())
 
         def run(command: list[str], **given: Any) -> subprocess.CompletedProcess[bytes]:
-            asking.write(given["input"] + b"\n")
+            asking.write(given["input"].removeprefix(import_line()) + b"\n")
             asking.flush()
             return subprocess.CompletedProcess(command, 0, answers.read(int(answers.readline())))
 

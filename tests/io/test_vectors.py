@@ -356,11 +356,11 @@ def test_a_reader_that_dies_is_one_line_for_the_user(tmp_path: Path, monkeypatch
     from zonemap.io import apart
 
     _write(tmp_path / "b.gpkg", "GPKG")
-    monkeypatch.setattr(apart, "_START", "import os, signal; os.kill(os.getpid(), signal.SIGSEGV)")
+    monkeypatch.setattr(apart, "_CALL", "import os, signal; os.kill(os.getpid(), signal.SIGSEGV)")
     with pytest.raises(InputError, match=r"its reader gave up. Open it in the program that made it"):
         _read(tmp_path, "b.gpkg")
 
-    monkeypatch.setattr(apart, "_START", "while True: pass")
+    monkeypatch.setattr(apart, "_CALL", "import time; time.sleep(60)")
     monkeypatch.setattr(apart, "_MOST_SECONDS", 0.5)
     with pytest.raises(InputError, match=r"no end after.*Open it in the program that made it"):
         _read(tmp_path, "b.gpkg")

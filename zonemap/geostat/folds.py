@@ -91,14 +91,18 @@ def k_fold(
     stay in, so this is how well the field is mapped between its samples, not beyond them.
     """
     _check(measurements, folds)
-    fold = spread_folds(measurements.easting_m, measurements.northing_m, folds=folds, seed=seed)
-    left_out = [np.flatnonzero(fold == k) for k in range(fold.max() + 1)]
-    said = [_scored(measurements, out, method, block_support=block_support) for out in left_out]
-    order = np.argsort(np.concatenate(left_out))
+    # by place, so that not even rounding depends on the order of the rows
+    by_place = np.lexsort((measurements.northing_m, measurements.easting_m))
+    placed = _rows(measurements, by_place)
+    fold_by_place = spread_folds(placed.easting_m, placed.northing_m, folds=folds, seed=seed)
+    left_out = [np.flatnonzero(fold_by_place == k) for k in range(fold_by_place.max() + 1)]
+    said = [_scored(placed, out, method, block_support=block_support) for out in left_out]
+    order = np.argsort(by_place[np.concatenate(left_out)])
     scores = Scores(
         *(np.concatenate([getattr(s, name) for s, _ in said])[order] for name in Scores.__dataclass_fields__)
     )
-    mean = np.array([np.delete(measurements.value, left_out[k]).mean() for k in fold])
+    fold = fold_by_place[np.argsort(by_place)]
+    mean = np.array([np.delete(placed.value, left_out[k]).mean() for k in fold])
     return FoldValidation(
         fold=fold,
         predicted=measurements.value + scores.error,

@@ -52,7 +52,7 @@ def result_text(plan: Plan, folder: Path | None) -> str:
     if folder is not None:
         lines += ["", f"Files: {folder}"]
     # a part that has nothing to say leaves its blank line beside the next one's
-    return "\n".join(line for line, before in pairwise(["", *lines]) if line or before)
+    return "\n".join(line for before, line in pairwise(["", *lines]) if line or before)
 
 
 def case_text(case: Case, *, pipeline: str) -> str:

@@ -83,7 +83,7 @@ def test_what_xml_takes_for_markup_comes_back_as_text(tmp_path):
     )
 
     root = ElementTree.fromstring((tmp_path / "out.gpx").read_bytes())
-    assert {each.text for each in root.iter("{*}name")} == {name}
+    assert {each.text for each in root.findall(".//{*}name")} == {name}
 
 
 @pytest.mark.parametrize("inner", ["<type>a</type><name>b</name>", "<name>a</name><name>b</name>", "<depth>1</depth>"])
