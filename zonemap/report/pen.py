@@ -17,6 +17,7 @@ import struct
 import subprocess
 import sys
 import threading
+from collections import deque
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager, suppress
@@ -26,7 +27,7 @@ from types import MappingProxyType
 from typing import IO, Any
 
 from zonemap.child import command, import_line
-from zonemap.report.pictures import draw_pictures
+from zonemap.report.pictures import draw_pictures, pictures_of
 from zonemap.values.plan import Plan
 
 _Pen = subprocess.Popen[bytes]
@@ -72,22 +73,27 @@ def lay_out() -> None:
 def drawn_beside(plan: Plan, folder: Path) -> Iterator[None]:
     """Draw the pictures of a plan into a folder while the body runs; at its end they are there.
 
-    An error of the body is raised without waiting for them.
+    What is not drawn yet then is drawn by both processes. An error of the body is raised without waiting for any.
     """
     lay_out()
     with _SHELF.lock:
         pen, _SHELF.pen = _SHELF.pen, None
+    pictures = pictures_of(plan)
     if pen is None:
         yield
         draw_pictures(plan, folder)
         return
-    drawn = False
+    left, drawn = deque(pictures), False
     try:
         with ThreadPoolExecutor(1, thread_name_prefix="pen") as thread:
-            answer = thread.submit(_draw, pen, plan, folder)
+            beside = thread.submit(_draw_beside, pen, plan, folder, left)
             try:
                 yield
-                drawn = _well(answer)
+                while left:
+                    with suppress(IndexError):
+                        name = left.pop()
+                        pictures[name](plan, folder / name)
+                drawn = _well(beside)
             finally:
                 if not drawn:
                     pen.kill()
@@ -97,17 +103,25 @@ def drawn_beside(plan: Plan, folder: Path) -> Iterator[None]:
         draw_pictures(plan, folder)
 
 
-def _well(answer: Future[bool]) -> bool:
+def _draw_beside(pen: _Pen, plan: Plan, folder: Path, left: deque[str]) -> bool:
+    """Have a pen draw one picture after another while any is left; whether it drew all it was asked for."""
+    _send(_pipe(pen.stdin), _pickled((plan, folder.resolve())))
+    while left:
+        try:
+            name = left.popleft()
+        except IndexError:
+            break
+        _send(_pipe(pen.stdin), name.encode())
+        if pickle.loads(_received(_pipe(pen.stdout))) is not True:
+            return False
+    return True
+
+
+def _well(beside: Future[bool]) -> bool:
     try:
-        return answer.result(timeout=_MOST_SECONDS)
+        return beside.result(timeout=_MOST_SECONDS)
     except Exception:  # noqa: BLE001 -- a pen may fail in any way; what matters shows when the pictures are drawn here
         return False
-
-
-def _draw(pen: _Pen, plan: Plan, folder: Path) -> bool:
-    """Have a pen draw; whether it has drawn everything."""
-    _send(_pipe(pen.stdin), _pickled((plan, folder.resolve())))
-    return pickle.loads(_received(_pipe(pen.stdout))) is True
 
 
 def _put_back(pen: _Pen) -> None:
@@ -156,23 +170,30 @@ def _pipe(pipe: IO[bytes] | None) -> IO[bytes]:
 
 
 def serve() -> None:
-    """Draw one plan after another: what the child does, until its input ends or nobody asks for a minute."""
+    """Draw what is named of one plan after another: what the child does.
+
+    It ends with its input, or when nobody asks for a minute.
+    """
     reply_to = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # whatever a library prints must not mix with the reply
     import matplotlib.backends.backend_agg
     import matplotlib.figure  # noqa: F401 -- so that it is ready
 
+    given: tuple[Plan, Path] | None = None
     with suppress(EOFError, BrokenPipeError):
         while True:
             _end_after(_PATIENCE)
             request = _received(sys.stdin.buffer)
             _end_after(0)
-            _send(reply_to, pickle.dumps(_drawn(request)))
+            if request.startswith(pickle.PROTO):
+                given = pickle.loads(request)
+            elif given is not None:
+                _send(reply_to, pickle.dumps(_drawn(*given, request.decode())))
 
 
-def _drawn(request: bytes) -> bool:
+def _drawn(plan: Plan, folder: Path, name: str) -> bool:
     try:
-        draw_pictures(*pickle.loads(request))
+        pictures_of(plan)[name](plan, folder / name)
     except Exception:  # noqa: BLE001 -- the other side draws again, and tells what is wrong
         return False
     return True
