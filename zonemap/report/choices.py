@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import IO, TYPE_CHECKING
 
 import numpy as np
 
@@ -24,7 +24,7 @@ _FUZZY = ("#27597a", "#6fa68c")
 _PANEL_WIDTH, _HEIGHT = 4.4, 3.9
 
 
-def draw_choices(plan: Plan, path: Path, *, dots_per_inch: int = 110) -> None:
+def draw_choices(plan: Plan, path: Path | IO[bytes], *, dots_per_inch: int = 110) -> None:
     """Write `choices_figure` (PNG)."""
     save_picture(choices_figure(plan), path, dots_per_inch=dots_per_inch)
 

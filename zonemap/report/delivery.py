@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import IO, TYPE_CHECKING
 
 import numpy as np
 
@@ -28,7 +28,13 @@ _PANEL_WIDTH = 3.7
 
 
 def draw_delivery(
-    deliveries: Sequence[Delivery], grid: Grid, field: Field, units: UnitSystem, path: Path, *, dots_per_inch: int = 110
+    deliveries: Sequence[Delivery],
+    grid: Grid,
+    field: Field,
+    units: UnitSystem,
+    path: Path | IO[bytes],
+    *,
+    dots_per_inch: int = 110,
 ) -> None:
     """Write the picture (PNG)."""
     figure = delivery_figure(deliveries, grid, field, units)

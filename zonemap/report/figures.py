@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import IO, TYPE_CHECKING, Any
 
 import numpy as np
 from shapely import Polygon
@@ -32,7 +32,7 @@ _MOST_LABELS = 40
 
 
 @text_as_it_stands
-def draw_map(plan: Plan, path: Path, *, dots_per_inch: int = 110) -> None:
+def draw_map(plan: Plan, path: Path | IO[bytes], *, dots_per_inch: int = 110) -> None:
     """Write the map picture (PNG): a panel an application above, a panel a limiting quantity below."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure

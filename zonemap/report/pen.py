@@ -1,8 +1,8 @@
 """The pictures of a plan, drawn by another process while this one goes on.
 
-A pen is a child process that has the library for figures ready. It is handed a plan and a folder, draws, and waits a
-minute for the next plan; it ends with the process that started it. Whatever goes wrong with it, the pictures are drawn
-here, so that an error is told where it arose.
+A pen is a child process that has the library for figures ready. It is handed a plan, draws what it is asked for, and
+waits a minute for the next plan; it ends with the process that started it. Whatever goes wrong with it, the pictures
+are drawn here, so that an error is told where it arose.
 """
 
 from __future__ import annotations
@@ -105,15 +105,18 @@ def drawn_beside(plan: Plan, folder: Path) -> Iterator[None]:
 
 def _draw_beside(pen: _Pen, plan: Plan, folder: Path, left: deque[str]) -> bool:
     """Have a pen draw one picture after another while any is left; whether it drew all it was asked for."""
-    _send(_pipe(pen.stdin), _pickled((plan, folder.resolve())))
+    _send(_pipe(pen.stdin), _pickled(plan))
     while left:
         try:
             name = left.popleft()
         except IndexError:
             break
         _send(_pipe(pen.stdin), name.encode())
-        if pickle.loads(_received(_pipe(pen.stdout))) is not True:
+        picture = _received(_pipe(pen.stdout))
+        if not picture:
             return False
+        # by this process: what is written ends with it
+        (folder / name).write_bytes(picture)
     return True
 
 
@@ -179,24 +182,26 @@ def serve() -> None:
     import matplotlib.backends.backend_agg
     import matplotlib.figure  # noqa: F401 -- so that it is ready
 
-    given: tuple[Plan, Path] | None = None
+    plan: Plan | None = None
     with suppress(EOFError, BrokenPipeError):
         while True:
             _end_after(_PATIENCE)
             request = _received(sys.stdin.buffer)
             _end_after(0)
             if request.startswith(pickle.PROTO):
-                given = pickle.loads(request)
-            elif given is not None:
-                _send(reply_to, pickle.dumps(_drawn(*given, request.decode())))
+                plan = pickle.loads(request)
+            elif plan is not None:
+                _send(reply_to, _drawn(plan, request.decode()))
 
 
-def _drawn(plan: Plan, folder: Path, name: str) -> bool:
+def _drawn(plan: Plan, name: str) -> bytes:
+    """Content of a picture; nothing where it cannot be drawn."""
+    picture = io.BytesIO()
     try:
-        pictures_of(plan)[name](plan, folder / name)
+        pictures_of(plan)[name](plan, picture)
     except Exception:  # noqa: BLE001 -- the other side draws again, and tells what is wrong
-        return False
-    return True
+        return b""
+    return picture.getvalue()
 
 
 def _end_after(seconds: int) -> None:

@@ -1,13 +1,14 @@
-"""The pictures of a plan: which of them it has, each drawn into a file of its own."""
+"""The pictures of a plan: which of them it has, each drawn into a file of its own, or as bytes."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
+from typing import IO
 
 from zonemap.values.plan import Plan
 
-Draw = Callable[[Plan, Path], None]
+Draw = Callable[[Plan, Path | IO[bytes]], None]
 
 
 def pictures_of(plan: Plan) -> dict[str, Draw]:
@@ -35,7 +36,7 @@ def draw_pictures(plan: Plan, folder: Path) -> None:
         draw(plan, folder / name)
 
 
-def _draw_deliveries(plan: Plan, path: Path) -> None:
+def _draw_deliveries(plan: Plan, path: Path | IO[bytes]) -> None:
     from zonemap.report.delivery import draw_delivery
 
     draw_delivery(plan.deliveries, plan.grid, plan.case.field, plan.case.units, path)

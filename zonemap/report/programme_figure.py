@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import IO, TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -30,7 +30,7 @@ _SHADES = ("#1f4e54", "#3d8787", "#7fb5ae", "#bcd9d2", "#d9c8a0", "#d08c3f", "#9
 _LEAST_NAMED = 0.14
 
 
-def draw_programme(plan: Plan, path: Path, *, dots_per_inch: int = 110) -> None:
+def draw_programme(plan: Plan, path: Path | IO[bytes], *, dots_per_inch: int = 110) -> None:
     """Write `programme_figure` (PNG)."""
     save_picture(programme_figure(plan), path, dots_per_inch=dots_per_inch)
 

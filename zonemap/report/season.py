@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import IO, TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -39,7 +39,7 @@ _KEY = (
 )
 
 
-def draw_season(plan: Plan, path: Path, *, dots_per_inch: int = 110) -> None:
+def draw_season(plan: Plan, path: Path | IO[bytes], *, dots_per_inch: int = 110) -> None:
     """Write `season_figure` (PNG)."""
     save_picture(season_figure(plan), path, dots_per_inch=dots_per_inch)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, ParamSpec, TypeVar
+from typing import IO, TYPE_CHECKING, ParamSpec, TypeVar
 
 from zonemap.amounts import Reader
 from zonemap.values import colours
@@ -27,7 +27,7 @@ _LIGHTER = 4
 _PNG_EFFORT = 1
 
 
-def save_picture(figure: Figure, path: Path, *, dots_per_inch: int) -> None:
+def save_picture(figure: Figure, path: Path | IO[bytes], *, dots_per_inch: int) -> None:
     """Write a figure as PNG; the same figure gives the same bytes."""
     effort = {"compress_level": _PNG_EFFORT}
     figure.savefig(path, dpi=dots_per_inch, metadata={"Software": None}, pil_kwargs=effort)

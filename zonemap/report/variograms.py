@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import IO, TYPE_CHECKING
 
 import numpy as np
 
@@ -46,7 +46,7 @@ _BAR = 0.025
 _CURVE_POINTS = 120
 
 
-def draw_variograms(plan: Plan, path: Path, *, dots_per_inch: int = 110) -> None:
+def draw_variograms(plan: Plan, path: Path | IO[bytes], *, dots_per_inch: int = 110) -> None:
     """Write `variogram_figure` (PNG)."""
     save_picture(variogram_figure(plan), path, dots_per_inch=dots_per_inch)
 
