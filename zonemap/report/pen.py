@@ -18,7 +18,7 @@ import subprocess
 import sys
 import threading
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -75,24 +75,20 @@ def drawn_beside(plan: Plan, folder: Path) -> Iterator[None]:
 
     What is not drawn yet then is drawn by both processes. An error of the body is raised without waiting for any.
     """
-    lay_out()
-    with _SHELF.lock:
-        pen, _SHELF.pen = _SHELF.pen, None
-    pictures = pictures_of(plan)
+    pen = _taken_up()
     if pen is None:
         yield
         draw_pictures(plan, folder)
         return
-    left, drawn = deque(pictures), False
+    pictures, drawn = pictures_of(plan), False
+    left = deque(pictures)
     try:
         with ThreadPoolExecutor(1, thread_name_prefix="pen") as thread:
             beside = thread.submit(_draw_beside, pen, plan, folder, left)
             try:
                 yield
-                while left:
-                    with suppress(IndexError):
-                        name = left.pop()
-                        pictures[name](plan, folder / name)
+                while (name := _taken(left.pop)) is not None:
+                    pictures[name](plan, folder / name)
                 drawn = _well(beside)
             finally:
                 if not drawn:
@@ -103,14 +99,28 @@ def drawn_beside(plan: Plan, folder: Path) -> Iterator[None]:
         draw_pictures(plan, folder)
 
 
+def _taken_up() -> _Pen | None:
+    """Pen for one plan; none where nothing is drawn beside."""
+    if not _BESIDE:
+        return None
+    lay_out()
+    with _SHELF.lock:
+        pen, _SHELF.pen = _SHELF.pen, None
+    return pen
+
+
+def _taken(take: Callable[[], str]) -> str | None:
+    """What is taken from what is left; nothing when the other side was faster."""
+    try:
+        return take()
+    except IndexError:
+        return None
+
+
 def _draw_beside(pen: _Pen, plan: Plan, folder: Path, left: deque[str]) -> bool:
     """Have a pen draw one picture after another while any is left; whether it drew all it was asked for."""
     _send(_pipe(pen.stdin), _pickled(plan))
-    while left:
-        try:
-            name = left.popleft()
-        except IndexError:
-            break
+    while (name := _taken(left.popleft)) is not None:
         _send(_pipe(pen.stdin), name.encode())
         picture = _received(_pipe(pen.stdout))
         if not picture:
