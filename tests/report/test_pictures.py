@@ -64,6 +64,22 @@ def test_what_a_killed_process_did_not_draw_is_drawn_here(garden, tmp_path):
 
 
 @pytest.mark.usefixtures("beside")
+def test_one_that_has_waited_too_long_is_replaced(garden, tmp_path):
+    pen.lay_out()
+    gone = pen._SHELF.pen
+    gone.terminate()
+    gone.wait()
+
+    with pen.drawn_beside(garden, tmp_path):
+        pass
+
+    assert set(drawn_in(tmp_path)) == set(pictures_of(garden))
+    assert pen._SHELF.pen is not gone
+    assert gone.stdin.closed
+    assert gone.stdout.closed
+
+
+@pytest.mark.usefixtures("beside")
 def test_an_error_meanwhile_is_raised_and_ends_the_process(garden, tmp_path):
     pen.lay_out()
     started = pen._SHELF.pen

@@ -65,7 +65,10 @@ def lay_out() -> None:
     if not _BESIDE:
         return
     with _SHELF.lock:
-        if _SHELF.pen is None or _SHELF.pen.poll() is not None:
+        if _SHELF.pen is not None and _SHELF.pen.poll() is not None:
+            _end(_SHELF.pen)  # it has waited for too long
+            _SHELF.pen = None
+        if _SHELF.pen is None:
             _SHELF.pen = _started()
 
 
