@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import io
 import os
 import pickle
 import time
@@ -11,13 +10,12 @@ from collections.abc import Callable
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from types import MappingProxyType
 
-import numpy as np
 import pytest
 from hypothesis import settings
 from PIL import Image
 
+from zonemap.child import pickled
 from zonemap.errors import OutputError
 from zonemap.io.folder import read_folder
 from zonemap.io.lock import locked
@@ -66,35 +64,6 @@ def pytest_configure_node(node):
 def pytest_unconfigure(config):
     if SHARED in config.stash:
         config.stash[SHARED].cleanup()
-
-
-class _Pickler(pickle.Pickler):
-    """Values come back as they were: read-only."""
-
-    def reducer_override(self, value):
-        if isinstance(value, MappingProxyType):
-            return _mapping, (dict(value),)
-        if type(value) is np.ndarray and not value.flags.writeable:
-            return _array, (value.copy(),)
-        return NotImplemented
-
-
-def _mapping(content):
-    return MappingProxyType(content)
-
-
-def _array(content):
-    content.flags.writeable = False
-    return content
-
-
-def pickled(value: object, *, alike: bool = False) -> bytes:
-    """Bytes of a value; `alike` where equal values must give equal bytes, whichever of their parts are one object."""
-    content = io.BytesIO()
-    pickler = _Pickler(content)
-    pickler.fast = alike
-    pickler.dump(value)
-    return content.getvalue()
 
 
 @pytest.fixture(scope="session")

@@ -120,7 +120,8 @@ def _spread(folder: Path, plan: Path, target: Path, progress: Progress) -> Sprea
 
 def _content(sets: Comparison | None, spread: SpreadComparison | None) -> dict[str, Any]:
     """Content of compare.json: what was compared, with the notes of all of it."""
-    from zonemap.report.comparison import comparison_json, field_json, notes_json
+    from zonemap.report.comparison import comparison_json
+    from zonemap.report.shown import field_json, notes_json
     from zonemap.report.spread import HOW, spread_json
 
     own = comparison_json(sets) if sets is not None else {"comparisons": [], "about": [], "notes": []}

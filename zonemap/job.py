@@ -285,11 +285,13 @@ def _verify(plan: Plan, rasters: Mapping[str, Layers], build: Path, formats: tup
 
 def _record(plan: Plan, pipeline: Pipeline) -> dict[str, Any]:
     """Provenance: what was read, how it was planned, and every warning."""
+    from zonemap.report.shown import notes_json
+
     return {
         "pipeline": {"name": pipeline.name, "sha256": pipeline.sha256, "text": pipeline.text},
         "inputs": dict(plan.case.input_sha256),
         "settings_sha256": plan.case.settings_sha256,
-        "notes": [{"kind": note.kind, "text": note.text} for note in plan.notes],
+        "notes": notes_json(plan.notes),
     }
 
 

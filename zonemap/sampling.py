@@ -73,17 +73,15 @@ def sample_field(
     progress("reading the folder")
     named = None if pipeline is None else read_pipeline(pipeline)
     unsampled = read_unsampled(folder)
-    case = read_folder(folder) if unsampled is None else None
-    check_target(target, needed_bytes=_BYTES_FOR_A_START)
-    record: dict[str, Any] = {}
     if unsampled is not None:
+        check_target(target, needed_bytes=_BYTES_FOR_A_START)
         progress("places")
-        sampling = first_samples(unsampled, count=count)
-    elif case is not None:
-        chosen = named or read_pipeline(default_pipeline(case))
-        sampling = next_samples(case, chosen, progress, count=count)
-        record = {"pipeline": {"name": chosen.name, "sha256": chosen.sha256, "text": chosen.text}}
-    return _publish(sampling, target, record, progress)
+        return _publish(first_samples(unsampled, count=count), target, {}, progress)
+    case = read_folder(folder)
+    check_target(target, needed_bytes=_BYTES_FOR_A_START)
+    chosen = named or read_pipeline(default_pipeline(case))
+    record = {"pipeline": {"name": chosen.name, "sha256": chosen.sha256, "text": chosen.text}}
+    return _publish(next_samples(case, chosen, progress, count=count), target, record, progress)
 
 
 def _publish(sampling: Sampling, target: Path, record: dict[str, Any], progress: Progress) -> SamplingOutcome:
@@ -93,10 +91,11 @@ def _publish(sampling: Sampling, target: Path, record: dict[str, Any], progress:
     from zonemap.report.sampling import place_words, sampling_json, sampling_text, title_of
     from zonemap.report.sampling_figure import draw_sampling
 
-    content = sampling_json(sampling, sampling_columns(sampling))
+    columns = sampling_columns(sampling)
+    content = sampling_json(sampling, columns)
     with private_folder(target, needed_bytes=_BYTES_FOR_A_START) as build:
         progress("writing files")
-        write_sampling(build, sampling, descriptions=place_words(sampling), title=title_of(sampling))
+        write_sampling(build, sampling, columns, descriptions=place_words(sampling), title=title_of(sampling))
         text = json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False)
         write_lines(build / "sampling.json", [text])
         write_lines(build / "sampling.txt", [sampling_text(sampling, None)])

@@ -31,7 +31,7 @@ from zonemap.io.manifest import check_manifest, write_manifest
 from zonemap.io.spread_logs import read_spread_logs
 from zonemap.io.spread_sets import read_spread_sets
 from zonemap.pipeline.spread_comparing import compare_spread
-from zonemap.report.comparison import notes_json
+from zonemap.report.shown import notes_json
 from zonemap.report.spread import spread_json, spread_text
 from zonemap.values.basis import Basis
 from zonemap.values.field import Field, NoSpread

@@ -68,11 +68,20 @@ def sampling_columns(sampling: Sampling) -> dict[str, Sequence[str | float]]:
     return columns
 
 
-def write_sampling(folder: Path, sampling: Sampling, *, descriptions: Sequence[str], title: str) -> None:
+def write_sampling(
+    folder: Path,
+    sampling: Sampling,
+    columns: Mapping[str, Sequence[str | float]],
+    *,
+    descriptions: Sequence[str],
+    title: str,
+) -> None:
     """Write the three files and read them back.
 
     Parameters
     ----------
+    columns
+        Those of `sampling_columns`.
     descriptions
         (n) what is to be known of each place, for the receiver.
     title
@@ -83,7 +92,6 @@ def write_sampling(folder: Path, sampling: Sampling, *, descriptions: Sequence[s
     OutputError
         When a file cannot be written or does not hold what was written.
     """
-    columns = sampling_columns(sampling)
     write_csv(folder / TABLE, columns)
     _write_geopackage(folder / GEOPACKAGE, sampling, columns)
     degrees = ([f"{each:.{DECIMALS}f}" for each in columns[name]] for name in ("longitude", "latitude"))
@@ -95,7 +103,7 @@ def write_sampling(folder: Path, sampling: Sampling, *, descriptions: Sequence[s
 
 def _write_geopackage(path: Path, sampling: Sampling, columns: Mapping[str, Sequence[str | float]]) -> None:
     field, units = sampling.about.field, sampling.about.units
-    points = [Point(at) for at in zip(*degrees_of(sampling), strict=True)]
+    points = [Point(float(x), float(y)) for x, y in zip(columns["longitude"], columns["latitude"], strict=True)]
     values = {
         name: np.array(cells) if isinstance(cells[0], int | float) else text_column([str(cell) for cell in cells])
         for name, cells in columns.items()

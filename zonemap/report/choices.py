@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import IO, TYPE_CHECKING
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from zonemap.amounts import Reader, reader
 from zonemap.report.figures import label_parts, patch
-from zonemap.report.style import FAINT, INK, map_frame, quiet_axes, save_picture, text_as_it_stands
+from zonemap.report.style import FAINT, INK, PictureFile, map_frame, quiet_axes, save_picture, text_as_it_stands
 from zonemap.values.plan import Plan
 
 if TYPE_CHECKING:
@@ -24,7 +23,7 @@ _FUZZY = ("#27597a", "#6fa68c")
 _PANEL_WIDTH, _HEIGHT = 4.4, 3.9
 
 
-def draw_choices(plan: Plan, path: Path | IO[bytes], *, dots_per_inch: int = 110) -> None:
+def draw_choices(plan: Plan, path: PictureFile, *, dots_per_inch: int = 110) -> None:
     """Write `choices_figure` (PNG)."""
     save_picture(choices_figure(plan), path, dots_per_inch=dots_per_inch)
 

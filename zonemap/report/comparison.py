@@ -4,18 +4,17 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from zonemap.amounts import Reader, reader
+from zonemap.report.shown import field_json, notes_json
 from zonemap.report.text import notes_text
 from zonemap.report.words import length_unit, two_digits
 from zonemap.values.comparison import Comparison, QuantityComparison, SetComparison, Trend
-from zonemap.values.field import Field
-from zonemap.values.note import Note
 
 Json = dict[str, Any]
 
@@ -119,16 +118,6 @@ def comparison_json(comparison: Comparison) -> Json:
         "about": [A_TREND_ONLY, NEIGHBOURS, BY_CHANCE],
         "notes": notes_json(comparison.notes),
     }
-
-
-def field_json(field: Field) -> Json:
-    """Name, size and working CRS of a field."""
-    return {"name": field.name, "area_ha": field.area_ha, "working_crs": field.crs}
-
-
-def notes_json(notes: Iterable[Note]) -> list[Json]:
-    """Kind and text of each note."""
-    return [{"kind": note.kind, "text": note.text} for note in notes]
 
 
 def _set_json(each: SetComparison) -> Json:

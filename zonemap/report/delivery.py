@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
-from typing import IO, TYPE_CHECKING
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from zonemap.amounts import reader
 from zonemap.report.cells import CELL_ERRORS, CELL_RATES, bar_beside, cells_picture, outline_and_closed
-from zonemap.report.style import INK, map_frame, save_picture, text_as_it_stands
+from zonemap.report.shown import named
+from zonemap.report.style import INK, PictureFile, map_frame, save_picture, text_as_it_stands
 from zonemap.units import UnitSystem
 from zonemap.values.delivery import Delivery
 from zonemap.values.field import Field
@@ -32,7 +32,7 @@ def draw_delivery(
     grid: Grid,
     field: Field,
     units: UnitSystem,
-    path: Path | IO[bytes],
+    path: PictureFile,
     *,
     dots_per_inch: int = 110,
 ) -> None:
@@ -75,7 +75,7 @@ def _passes_panel(axes: Axes, delivery: Delivery, field: Field) -> None:
     lines = [np.asarray(line.coords) for line in delivery.track]
     axes.add_collection(LineCollection(lines, colors=CELL_RATES[2], linewidths=0.6))
     rounds = {0: "no round", 1: "1 round"}.get(delivery.rounds, f"{delivery.rounds} rounds")
-    what = _named(delivery)
+    what = named(delivery.application)
     driven = f"{rounds}, {delivery.passes} passes at {delivery.heading_deg:.0f} degrees"
     axes.set_title(f"{what}\n{driven}", fontsize=9, color=INK, y=1.0)
 
@@ -98,8 +98,3 @@ def _error_panel(figure: Figure, axes: Axes, delivery: Delivery, grid: Grid) -> 
     bar_beside(figure, axes, picture, "off by %", extend="both")
     within = f"{delivery.share_within(0.10):.0%} of the area within 10%"
     axes.set_title(f"error\n{within}", fontsize=9, color=INK, y=1.0)
-
-
-def _named(delivery: Delivery) -> str:
-    on = delivery.application.on
-    return f"{delivery.application.product.name}{f', {on}' if on else ''}"

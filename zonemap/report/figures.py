@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from shapely import Polygon
 
 from zonemap.amounts import Reader, rate_digits, reader
-from zonemap.report.style import INK, map_frame, save_picture, text_as_it_stands
+from zonemap.report.style import INK, PictureFile, map_frame, save_picture, text_as_it_stands
 from zonemap.values.plan import Plan
 from zonemap.values.prescription import Application
 
@@ -32,7 +31,7 @@ _MOST_LABELS = 40
 
 
 @text_as_it_stands
-def draw_map(plan: Plan, path: Path | IO[bytes], *, dots_per_inch: int = 110) -> None:
+def draw_map(plan: Plan, path: PictureFile, *, dots_per_inch: int = 110) -> None:
     """Write the map picture (PNG): a panel an application above, a panel a limiting quantity below."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure

@@ -8,7 +8,6 @@ are drawn here, so that an error is told where it arose.
 from __future__ import annotations
 
 import atexit
-import copyreg
 import io
 import os
 import pickle
@@ -23,10 +22,9 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
-from types import MappingProxyType
-from typing import IO, Any
+from typing import IO
 
-from zonemap.child import command, import_line
+from zonemap.child import command, import_line, pickled
 from zonemap.report.pictures import draw_pictures, pictures_of
 from zonemap.values.plan import Plan
 
@@ -122,7 +120,7 @@ def _taken(take: Callable[[], str]) -> str | None:
 
 def _draw_beside(pen: _Pen, plan: Plan, folder: Path, left: deque[str]) -> bool:
     """Have a pen draw one picture after another while any is left; whether it drew all it was asked for."""
-    _send(_pipe(pen.stdin), _pickled(plan))
+    _send(_pipe(pen.stdin), pickled(plan))
     while (name := _taken(left.popleft)) is not None:
         _send(_pipe(pen.stdin), name.encode())
         picture = _received(_pipe(pen.stdout))
@@ -245,20 +243,3 @@ def _received(pipe: IO[bytes]) -> bytes:
     if len(content) < length:
         raise EOFError
     return content
-
-
-def read_only(content: dict[Any, Any]) -> MappingProxyType[Any, Any]:
-    """Mapping as frozen values hold it."""
-    return MappingProxyType(content)
-
-
-class _Pickler(pickle.Pickler):
-    """Pickles frozen values, whose mappings are read-only."""
-
-    dispatch_table = copyreg.dispatch_table | {MappingProxyType: lambda mapping: (read_only, (dict(mapping),))}
-
-
-def _pickled(content: object) -> bytes:
-    written = io.BytesIO()
-    _Pickler(written, protocol=pickle.HIGHEST_PROTOCOL).dump(content)
-    return written.getvalue()

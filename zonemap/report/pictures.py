@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import IO
 
+from zonemap.report.style import PictureFile
 from zonemap.values.plan import Plan
 
-Draw = Callable[[Plan, Path | IO[bytes]], None]
+Draw = Callable[[Plan, PictureFile], None]
 
 
 def pictures_of(plan: Plan) -> dict[str, Draw]:
@@ -36,7 +36,7 @@ def draw_pictures(plan: Plan, folder: Path) -> None:
         draw(plan, folder / name)
 
 
-def _draw_deliveries(plan: Plan, path: Path | IO[bytes]) -> None:
+def _draw_deliveries(plan: Plan, path: PictureFile) -> None:
     from zonemap.report.delivery import draw_delivery
 
     draw_delivery(plan.deliveries, plan.grid, plan.case.field, plan.case.units, path)

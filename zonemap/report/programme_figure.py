@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from datetime import date, timedelta
-from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from zonemap.amounts import Reader, reader, small
 from zonemap.report.programme import ANSWERS, SPREADINGS, same_doses, unmet
-from zonemap.report.style import FAINT, INK, quiet_axes, save_picture, text_as_it_stands
+from zonemap.report.style import FAINT, INK, PictureFile, quiet_axes, save_picture, text_as_it_stands
 from zonemap.values.arrays import FloatArray
 from zonemap.values.plan import Plan
 from zonemap.values.programme import Balance, Programme, Programmes
@@ -30,7 +29,7 @@ _SHADES = ("#1f4e54", "#3d8787", "#7fb5ae", "#bcd9d2", "#d9c8a0", "#d08c3f", "#9
 _LEAST_NAMED = 0.14
 
 
-def draw_programme(plan: Plan, path: Path | IO[bytes], *, dots_per_inch: int = 110) -> None:
+def draw_programme(plan: Plan, path: PictureFile, *, dots_per_inch: int = 110) -> None:
     """Write `programme_figure` (PNG)."""
     save_picture(programme_figure(plan), path, dots_per_inch=dots_per_inch)
 

@@ -8,6 +8,7 @@ from typing import Any
 
 from zonemap.amounts import Reader, reader
 from zonemap.report.layout import columns, folded
+from zonemap.report.shown import field_json, notes_json
 from zonemap.report.text import notes_text
 from zonemap.report.words import length_unit, two_digits
 from zonemap.units import CM_PER_IN, M_PER_FT
@@ -181,7 +182,7 @@ def sampling_json(sampling: Sampling, columns_of_places: dict[str, Any]) -> Json
     about, worth = sampling.about, sampling.worth
     rows = [dict(zip(columns_of_places, row, strict=True)) for row in zip(*columns_of_places.values(), strict=True)]
     return {
-        "field": {"name": about.field.name, "area_ha": about.field.area_ha, "working_crs": about.field.crs},
+        "field": field_json(about.field),
         "purpose": sampling.purpose,
         "samples_there": len(about.sampled),
         "spacing_m": sampling.spacing_m,
@@ -202,7 +203,7 @@ def sampling_json(sampling: Sampling, columns_of_places: dict[str, Any]) -> Json
             *([] if worth is None else worth_sentences(sampling, worth)),
             *how_to_take(sampling),
         ],
-        "notes": [{"kind": note.kind, "text": note.text} for note in sampling.notes],
+        "notes": notes_json(sampling.notes),
     }
 
 

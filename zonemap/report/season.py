@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from datetime import date
-from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from zonemap.amounts import reader
-from zonemap.report.style import INK, quiet_axes, save_picture, text_as_it_stands
+from zonemap.report.style import INK, PictureFile, quiet_axes, save_picture, text_as_it_stands
 from zonemap.values.arrays import FloatArray
 from zonemap.values.need import Demand, Need
 from zonemap.values.plan import Plan
@@ -39,7 +38,7 @@ _KEY = (
 )
 
 
-def draw_season(plan: Plan, path: Path | IO[bytes], *, dots_per_inch: int = 110) -> None:
+def draw_season(plan: Plan, path: PictureFile, *, dots_per_inch: int = 110) -> None:
     """Write `season_figure` (PNG)."""
     save_picture(season_figure(plan), path, dots_per_inch=dots_per_inch)
 

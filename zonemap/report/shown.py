@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from zonemap.amounts import Reader, rate_digits, reader, small
+from zonemap.values.field import Field
+from zonemap.values.note import Note
 from zonemap.values.plan import Plan
 from zonemap.values.prescription import Application, Prescription
+
+Json = dict[str, Any]
 
 _LEFT_OUT = re.compile(
     "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff\ufdd0-\ufdef\ufffe\uffff\u202a-\u202e\u2066-\u2069]"
@@ -108,3 +114,13 @@ def samples_counted(plan: Plan) -> str:
     """How many samples, and how they were measured."""
     count = plan.case.samples.count
     return f"{count} sample{'s' if count != 1 else ''} ({plan.case.samples.basis.shown(plan.case.units)})"
+
+
+def field_json(field: Field) -> Json:
+    """Name, size and working CRS of a field."""
+    return {"name": field.name, "area_ha": field.area_ha, "working_crs": field.crs}
+
+
+def notes_json(notes: Iterable[Note]) -> list[Json]:
+    """Kind and text of each note."""
+    return [{"kind": note.kind, "text": note.text} for note in notes]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import wraps
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, ParamSpec, TypeVar
+from typing import IO, TYPE_CHECKING, ParamSpec, TypeAlias, TypeVar
 
 from zonemap.amounts import Reader
 from zonemap.values import colours
@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 _Given = ParamSpec("_Given")
 _Drawn = TypeVar("_Drawn")
 
+#: what a picture is written to
+PictureFile: TypeAlias = Path | IO[bytes]
+
 INK = colours.INK
 FAINT = "#8b9296"
 #: perceptual and safe for the colour-blind: dry straw to deep teal
@@ -27,7 +30,7 @@ _LIGHTER = 4
 _PNG_EFFORT = 1
 
 
-def save_picture(figure: Figure, path: Path | IO[bytes], *, dots_per_inch: int) -> None:
+def save_picture(figure: Figure, path: PictureFile, *, dots_per_inch: int) -> None:
     """Write a figure as PNG; the same figure gives the same bytes."""
     effort = {"compress_level": _PNG_EFFORT}
     figure.savefig(path, dpi=dots_per_inch, metadata={"Software": None}, pil_kwargs=effort)

@@ -11,6 +11,7 @@ from zonemap.report.by_hand import by_hand_json
 from zonemap.report.changes import changes_by_application, changes_summary
 from zonemap.report.deadlines import deadlines
 from zonemap.report.programme import programmes_json
+from zonemap.report.shown import notes_json
 from zonemap.values.arrays import FloatArray
 from zonemap.values.need import Need
 from zonemap.values.plan import Plan
@@ -48,7 +49,7 @@ def summary(plan: Plan) -> Json:
         "programme": programmes_json(plan.programmes),
         "value": _value(plan),
         "delivery": _delivery(plan),
-        "notes": [{"kind": note.kind, "text": note.text} for note in plan.notes],
+        "notes": notes_json(plan.notes),
     }
 
 

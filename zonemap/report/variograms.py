@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import math
-from pathlib import Path
-from typing import IO, TYPE_CHECKING
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from zonemap.amounts import Reader, reader
 from zonemap.geostat.covariance import CORRELATIONS
-from zonemap.report.style import FAINT, INK, save_picture, text_as_it_stands
+from zonemap.report.style import FAINT, INK, PictureFile, save_picture, text_as_it_stands
 from zonemap.report.words import (
     across_field_m,
     compass,
@@ -46,7 +45,7 @@ _BAR = 0.025
 _CURVE_POINTS = 120
 
 
-def draw_variograms(plan: Plan, path: Path | IO[bytes], *, dots_per_inch: int = 110) -> None:
+def draw_variograms(plan: Plan, path: PictureFile, *, dots_per_inch: int = 110) -> None:
     """Write `variogram_figure` (PNG)."""
     save_picture(variogram_figure(plan), path, dots_per_inch=dots_per_inch)
 
