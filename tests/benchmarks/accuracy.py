@@ -8,7 +8,9 @@ training folds' mean. Whatever was predicted counts, so the whole nugget is in e
     python tests/benchmarks/accuracy.py [most fields]
 
 Columns: mean of the error ratio, its greatest; share of cases worse than the mean; share of cases with a mean squared
-deviation ratio within 0.8 to 1.25; mean coverage of 90 % intervals; seconds a training fold; fits that failed.
+deviation ratio within 0.8 to 1.25; mean coverage of 90 % intervals; seconds a training fold; fits that failed. In
+brackets what chance alone would give: the shares for values drawn, each by itself, from what the method said of them,
+so that nothing it said was wrong.
 """
 
 from __future__ import annotations
@@ -17,6 +19,7 @@ import os
 import sys
 import time
 import warnings
+import zlib
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
@@ -37,6 +40,8 @@ from zonemap.values.samples import Measurements
 from zonemap.values.surface import Evidence, Surface
 
 Z_95 = 1.6448536269514722
+#: sets of values drawn from what was said, and the normal scores of the quantiles they are drawn by
+DRAWS, SCORES = 200, np.linspace(-4.0, 4.0, 81)
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,11 +57,12 @@ class Places(Grid):
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """Of each left-out value: its prediction, squared residual over variance, whether it was inside."""
+    """Of m left-out values: predictions and variances, whether they were inside; (m, draws) values drawn from them."""
 
     predicted: np.ndarray
-    squared_ratio: np.ndarray
+    variance: np.ndarray
     inside: np.ndarray
+    drawn: np.ndarray
 
 
 def measurements(sites, value):
@@ -86,11 +92,24 @@ def judged(surface, truth):
     """On the measured scale, as every side is."""
     mean, deviation = surface.mean(), surface.standard_deviation()
     inside = (truth >= surface.at_score(-Z_95)) & (truth <= surface.at_score(Z_95))
-    return Said(mean, np.square((truth - mean) / deviation), inside)
+    quantiles = np.column_stack([surface.at_score(score) for score in SCORES])
+    drawn = [np.interp(z, SCORES, row) for z, row in zip(scores_for(truth), quantiles, strict=True)]
+    return Said(mean, np.square(deviation), inside, np.array(drawn))
 
 
 def normal(mean, variance, truth):
-    return Said(mean, np.square(truth - mean) / variance, np.abs(truth - mean) <= Z_95 * np.sqrt(variance))
+    deviation = np.sqrt(variance)[:, None]
+    return Said(
+        mean,
+        variance,
+        np.abs(truth - mean) <= Z_95 * deviation[:, 0],
+        mean[:, None] + deviation * scores_for(truth),
+    )
+
+
+def scores_for(truth):
+    """Other ones for every fold, the same at every run."""
+    return np.random.default_rng(zlib.crc32(truth.tobytes())).standard_normal((len(truth), DRAWS))
 
 
 def scikit_learn_process(sites, value, targets, truth):
@@ -190,7 +209,7 @@ def averaged(rows, which, count):
 
 
 def judge(case, methods):
-    """(methods, 5) error ratio, mean squared deviation ratio, coverage, seconds, failures of one case."""
+    """(methods, 7) error ratio, deviation ratio, coverage, seconds, failures; what chance gives: worse, in range."""
     _, sites, value, folds, features = case
     said, truth, mean = {method: [] for method in methods}, [], []
     seconds, failures = dict.fromkeys(methods, 0.0), dict.fromkeys(methods, 0)
@@ -213,12 +232,20 @@ def judge(case, methods):
     observed, base = np.concatenate(truth), np.concatenate(mean)
     rows = []
     for method, parts in said.items():
-        predicted, squared, inside = (
+        predicted, variance, inside, drawn = (
             np.concatenate([getattr(part, name) for part in parts]) for name in Said.__dataclass_fields__
         )
-        ratio = np.sqrt(np.mean(np.square(predicted - observed)) / np.mean(np.square(base - observed)))
-        rows.append([ratio, squared.mean(), inside.mean(), seconds[method], failures[method]])
+        values = np.column_stack([observed, drawn])
+        squared = np.square(predicted[:, None] - values)
+        ratio = np.sqrt(squared.mean(axis=0) / np.square(base[:, None] - values).mean(axis=0))
+        deviation = (squared / variance[:, None]).mean(axis=0)
+        chance = [(ratio[1:] > 1).mean(), in_range(deviation[1:]).mean()]
+        rows.append([ratio[0], deviation[0], inside.mean(), seconds[method], failures[method], *chance])
     return np.array(rows)
+
+
+def in_range(deviation):
+    return (deviation > 0.8) & (deviation < 1.25)
 
 
 def judge_quietly(case, *, covariates):
@@ -229,15 +256,15 @@ def judge_quietly(case, *, covariates):
 
 def show(chosen, *, covariates):
     with ProcessPoolExecutor(os.cpu_count()) as pool:
-        scores = np.stack(list(pool.map(partial(judge_quietly, covariates=covariates), chosen)))
+        judged_cases = np.stack(list(pool.map(partial(judge_quietly, covariates=covariates), chosen)))
     what = "covariates" if covariates else "coordinates only"
     print(f"{len(chosen)} cases of {len({case[0].split()[0] for case in chosen})} fields, {what}")
-    print(f"{'':36}{'ratio':>7}{'most':>7}{'worse':>7}{'MSDR':>7}{'cover':>7}{'s':>7}{'failed':>8}")
+    print(f"{'':36}{'ratio':>7}{'most':>7}{'worse':>16}{'MSDR':>16}{'cover':>7}{'s':>7}{'failed':>8}")
     for k, method in enumerate(WITH_COVARIATES if covariates else METHODS):
-        ratio, deviation, coverage, seconds, failures = scores[:, k].T
+        ratio, deviation, coverage, seconds, failures, worse, in_bounds = judged_cases[:, k].T
         print(
-            f"{method:36}{ratio.mean():7.4f}{ratio.max():7.3f}{(ratio > 1 + 1e-9).mean():7.1%}"
-            f"{((deviation > 0.8) & (deviation < 1.25)).mean():7.1%}{coverage.mean():7.3f}"
+            f"{method:36}{ratio.mean():7.4f}{ratio.max():7.3f}{(ratio > 1 + 1e-9).mean():7.1%} ({worse.mean():6.1%})"
+            f"{in_range(deviation).mean():7.1%} ({in_bounds.mean():6.1%}){coverage.mean():7.3f}"
             f"{seconds.mean():7.3f}{failures.sum():8.0f}",
             flush=True,
         )
