@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from zonemap.geostat.threads import one_linear_algebra_thread
 from zonemap.io.manifest import check_manifest, write_manifest
 from zonemap.io.publish import check_target, private_folder, swap_in
 from zonemap.values.comparison import Comparison
@@ -99,6 +100,7 @@ def compare_field(
     return ComparisonOutcome(sets, spread, target, content)
 
 
+@one_linear_algebra_thread()
 def _sets(folder: Path, other: Path | None, target: Path, within_m: float | None, progress: Progress) -> Comparison:
     from zonemap.io.sample_sets import read_sample_sets
     from zonemap.pipeline.comparing import compare_sets
@@ -109,6 +111,7 @@ def _sets(folder: Path, other: Path | None, target: Path, within_m: float | None
     return compare_sets(sets, read_pipeline(_PIPELINE), progress, within_m=within_m)
 
 
+@one_linear_algebra_thread()
 def _spread(folder: Path, plan: Path, target: Path, progress: Progress) -> SpreadComparison:
     from zonemap.io.spread_sets import read_spread_sets
     from zonemap.pipeline.spread_comparing import compare_spread
@@ -118,6 +121,7 @@ def _spread(folder: Path, plan: Path, target: Path, progress: Progress) -> Sprea
     return compare_spread(sets, progress)
 
 
+@one_linear_algebra_thread()
 def _content(sets: Comparison | None, spread: SpreadComparison | None) -> dict[str, Any]:
     """Content of compare.json: what was compared, with the notes of all of it."""
     from zonemap.report.comparison import comparison_json

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from zonemap.geostat.threads import one_linear_algebra_thread
 from zonemap.io.manifest import check_manifest, write_manifest
 from zonemap.io.publish import check_target, private_folder, swap_in
 from zonemap.values.sampling import Sampling
@@ -76,12 +77,14 @@ def sample_field(
     if unsampled is not None:
         check_target(target, needed_bytes=_BYTES_FOR_A_START)
         progress("places")
-        return _publish(first_samples(unsampled, count=count), target, {}, progress)
+        with one_linear_algebra_thread():
+            return _publish(first_samples(unsampled, count=count), target, {}, progress)
     case = read_folder(folder)
     check_target(target, needed_bytes=_BYTES_FOR_A_START)
     chosen = named or read_pipeline(default_pipeline(case))
     record = {"pipeline": {"name": chosen.name, "sha256": chosen.sha256, "text": chosen.text}}
-    return _publish(next_samples(case, chosen, progress, count=count), target, record, progress)
+    with one_linear_algebra_thread():
+        return _publish(next_samples(case, chosen, progress, count=count), target, record, progress)
 
 
 def _publish(sampling: Sampling, target: Path, record: dict[str, Any], progress: Progress) -> SamplingOutcome:

@@ -2,15 +2,16 @@
 
 The matrices of a field are small. Handing each of thousands of small products to several threads of the linear algebra
 library gains nothing on an idle machine, and on a busy one they wait for one another: seen, 48 s for a fit that takes
-0.3. With one thread the digits do not depend on the number of cores either.
+0.3. With one thread the digits do not depend on the number of cores either, so whole plans are
+made and written so: sums over the cells of a field are linear algebra too.
 """
 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import AbstractContextManager
+from contextlib import contextmanager
 from typing import TypeVar
 
 _Part = TypeVar("_Part")
@@ -19,12 +20,14 @@ _Part = TypeVar("_Part")
 _MOST_THREADS = 4
 
 
-def one_linear_algebra_thread() -> AbstractContextManager[object]:
-    """Within this context linear algebra uses one thread."""
+@contextmanager
+def one_linear_algebra_thread() -> Iterator[None]:
+    """Within this context, or the function it decorates, linear algebra uses one thread."""
+    import scipy.linalg  # noqa: F401 -- what is loaded later is not limited
     from threadpoolctl import threadpool_limits
 
-    limits: AbstractContextManager[object] = threadpool_limits(limits=1, user_api="blas")
-    return limits
+    with threadpool_limits(limits=1, user_api="blas"):
+        yield
 
 
 def in_threads(work: Callable[[_Part], None], parts: Iterable[_Part]) -> None:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from starlette.applications import Starlette
 
 from zonemap.errors import OutputError
+from zonemap.geostat.threads import one_linear_algebra_thread
 from zonemap.io.folder import read_folder
 from zonemap.io.formats import chosen_formats
 from zonemap.io.journal import JOURNAL, Journal, set_aside
@@ -85,7 +86,8 @@ def opened(
     listening = _listening(port)
     journal_path = folder / JOURNAL
     try:
-        with locked(journal_path):
+        # for all threads that answer, from first to last: the limit is the whole process's
+        with one_linear_algebra_thread(), locked(journal_path):
             if fresh:
                 set_aside(journal_path)
             journal = Journal(journal_path, inputs=inputs_hash(case, chosen.sha256), crs=case.field.crs)
