@@ -9,6 +9,7 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from zonemap.geostat.threads import one_linear_algebra_thread
 from zonemap.io.folder import read_folder
 from zonemap.io.journal import Entry, standing
 from zonemap.io.manifest import write_manifest
@@ -20,6 +21,7 @@ from zonemap.values.case import Case
 from zonemap.values.plan import Plan
 
 if TYPE_CHECKING:
+    from zonemap.io.field_parts import Outline
     from zonemap.io.geotiff import Layers
 
 Progress = Callable[[str], None]
@@ -62,6 +64,8 @@ def plan_field(
     out: Path | None = None,
     formats: str | None = None,
     changes: bool = True,
+    outline: Outline | None = None,
+    beside: bool = True,
     progress: Progress = silence,
 ) -> Outcome:
     """Plan the field in a folder and publish the result whole.
@@ -79,6 +83,10 @@ def plan_field(
         shapefiles.
     changes
         Whether what was changed by hand on the review page is applied, where the folder holds its journal.
+    outline
+        Of several outlines in the boundary's file the one to be planned; ``None`` leaves it to field.toml.
+    beside
+        Whether another process may draw the pictures.
     progress
         Told the name of every stage as it starts.
 
@@ -94,13 +102,16 @@ def plan_field(
     target = folder / "plan" if out is None else out
     progress("reading the folder")
     named = None if pipeline is None else read_pipeline(pipeline)
-    case = read_folder(folder)
+    case = read_folder(folder, outline=outline)
     check_target(target, needed_bytes=_BYTES_FOR_A_START)
     chosen = named or read_pipeline(default_pipeline(case))
     entries = changes_of_folder(folder, case, chosen.sha256) if changes else ()
-    lay_out()
-    plan = _planned(case, chosen, entries, progress)
-    return publish(plan, chosen, target, formats=formats, progress=progress, changes=record_of(entries))
+    if beside:
+        lay_out()
+    with one_linear_algebra_thread():
+        plan = _planned(case, chosen, entries, progress)
+    record = record_of(entries)
+    return publish(plan, chosen, target, formats=formats, progress=progress, changes=record, beside=beside)
 
 
 def _planned(case: Case, pipeline: Pipeline, entries: tuple[Entry, ...], progress: Progress) -> Plan:
@@ -122,6 +133,7 @@ def publish(
     formats: str | None = None,
     progress: Progress = silence,
     changes: Sequence[Mapping[str, Any]] = (),
+    beside: bool = True,
 ) -> Outcome:
     """Write every file of a plan, read each back, and swap the folder in whole.
 
@@ -131,6 +143,8 @@ def publish(
         That made the plan, for the record.
     changes
         What was changed by hand since, for the record.
+    beside
+        Whether another process may draw the pictures.
     progress
         Told the name of every stage as it starts; what it raises ends the work and leaves the target as it was.
 
@@ -144,10 +158,10 @@ def publish(
     from zonemap.report.summary import summary
 
     wanted = chosen_formats(formats, stated=plan.case.prescription_terms.formats)
-    rasters = _rasters(plan)
-    with private_folder(target, needed_bytes=_BYTES_FOR_A_START) as build:
+    with one_linear_algebra_thread(), private_folder(target, needed_bytes=_BYTES_FOR_A_START) as build:
+        rasters = _rasters(plan)
         progress("writing files")
-        with drawn_beside(plan, build):
+        with drawn_beside(plan, build, beside=beside):
             plan = replace(plan, notes=(*plan.notes, *write_formats(build, plan, wanted)))
             content = summary(plan)
             _write(plan, content, rasters, build, wanted)

@@ -18,6 +18,7 @@ from zonemap.errors import InputError
 from zonemap.io.folder import read_folder
 
 Fill = Callable[..., Path]
+SQUARE = [[-97.5, 41.0], [-97.49, 41.0], [-97.49, 41.005], [-97.5, 41.005], [-97.5, 41.0]]  # of conftest.py
 COLUMNS = 'columns = { id = "sample", longitude = "lon", latitude = "lat", K = "k" }\n'
 HEAD = "sample,lon,lat,k\n"
 ROWS = "1,-97.498,41.001,{}\n2,-97.495,41.003,1.25\n"
@@ -444,3 +445,40 @@ def test_positions_given_twice_are_to_be_given_once(field_folder: Fill) -> None:
     folder = field_folder(("samples.csv", "p.geojson"), **{"p.geojson": json.dumps(point)})
     with pytest.raises(InputError, match=r"samples, columns: .*Remove the coordinates from columns"):
         read_folder(folder)
+
+
+# --- outlines of other fields in the same file
+
+EAST = [[-97.49, 41.0], [-97.48, 41.0], [-97.48, 41.005], [-97.49, 41.005], [-97.49, 41.0]]
+FAR_EAST = [[10.0, 50.0], [10.01, 50.0], [10.01, 50.005], [10.0, 50.005], [10.0, 50.0]]  # no part of UTM 14
+OF_TWO_FIELDS = HEAD + "1,-97.498,41.001,1\n2,-97.4899,41.002,2\n3,-97.485,41.003,3\n4,-97.482,41.001,4\n"
+
+
+@pytest.mark.parametrize(("feature", "kept"), [("f1", ("1",)), ("part 2", ("2", "3", "4"))])
+def test_samples_in_other_outlines_are_the_other_fields(
+    field_folder: Fill, geojson: Fill, feature: str, kept: tuple[str, ...]
+) -> None:
+    chosen = ('boundary = "boundary.geojson"\n', f'boundary = "boundary.geojson"\nfeature = "{feature}"\n')
+    boundary = geojson(SQUARE, EAST, FAR_EAST)
+
+    folder = field_folder(chosen, samples=OF_TWO_FIELDS, boundary=boundary)
+
+    assert read_folder(folder).samples.sample == kept
+    assert f"{4 - len(kept)} samples lie in other outlines of the boundary's file; left out." in _notes(folder)
+
+
+def test_a_field_without_a_sample_among_others_is_said(field_folder: Fill, geojson: Fill) -> None:
+    chosen = ('boundary = "boundary.geojson"\n', 'boundary = "boundary.geojson"\nfeature = "f3"\n')
+    north = [[lon, lat + 0.01] for lon, lat in SQUARE]
+    folder = field_folder(chosen, samples=OF_TWO_FIELDS, boundary=geojson(SQUARE, EAST, north))
+
+    with pytest.raises(InputError, match=r"every sample lies in another outline.*Check feature under \[field\]"):
+        read_folder(folder)
+
+
+def test_where_outlines_overlap_a_sample_is_both_fields(field_folder: Fill, geojson: Fill) -> None:
+    chosen = ('boundary = "boundary.geojson"\n', 'boundary = "boundary.geojson"\nfeature = "f1"\n')
+    half = [[-97.497, 41.0], [-97.48, 41.0], [-97.48, 41.005], [-97.497, 41.005], [-97.497, 41.0]]
+    folder = field_folder(chosen, boundary=geojson(SQUARE, half))
+
+    assert read_folder(folder).samples.sample == ("1", "2", "007")

@@ -8,6 +8,7 @@ from __future__ import annotations
 import click
 
 from zonemap import __version__
+from zonemap.cli.batch import batch
 from zonemap.cli.check import check
 from zonemap.cli.compare import compare
 from zonemap.cli.crops import crops
@@ -27,6 +28,7 @@ Examples:
   zonemap plan my_field           surfaces, zones, rates and files for the spreader
   zonemap review my_field         look at the plan in a page, change it, publish it
   zonemap plan my_field --json    the same, numbers on stdout for another program
+  zonemap batch 'farm/*'          many fields, several at a time
   zonemap crops                   the crop table, every figure with its source
   zonemap products                the product table, every figure with its source
   zonemap rules                   rules of public services for conventional extracts
@@ -48,5 +50,5 @@ def main() -> None:
     """
 
 
-for _command in (plan, review, check, start, sample, compare, crops, products, rules):
+for _command in (plan, batch, review, check, start, sample, compare, crops, products, rules):
     main.add_command(_command)

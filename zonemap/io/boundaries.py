@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -36,12 +36,25 @@ _SWAP = "Set swap = true under [field]"
 
 @dataclass(frozen=True, slots=True)
 class Boundary:
-    """A field's outline, its working CRS (``EPSG:...``), the CRS it came in, and what was done to it."""
+    """The outline of a field.
+
+    Attributes
+    ----------
+    area
+        In the working CRS.
+    crs, source_crs
+        The working CRS and the one it came in, ``EPSG:...``.
+    notes
+        What was done to it.
+    others
+        Outlines of the same file that are other fields, in the working CRS, as they are drawn.
+    """
 
     area: MultiPolygon
     crs: str
     source_crs: str
     notes: tuple[Note, ...]
+    others: MultiPolygon = field(default_factory=MultiPolygon)
 
 
 def field_boundary(
@@ -74,7 +87,7 @@ def field_boundary(
     InputError
         When the outline is not one field's, and where its mending would be a guess.
     """
-    chosen, notes = _chosen(layer, feature)
+    chosen, rest, notes = _chosen(layer, feature)
     source = source_crs(layer, stated_crs, where=layer.name, key=_KEY)
     drawn = coordinates.swapped(chosen) if swap else chosen
     at = shapely.get_coordinates(drawn)
@@ -86,7 +99,8 @@ def field_boundary(
     planar = coordinates.transform_shape(drawn, source=source, target=target, where=layer.name)
     area, more = _sound(planar, target, where=layer.name, repair=repair)
     _refuse_odd_area(area, target, where=layer.name)
-    return Boundary(area, target, coordinates.code_of(source), (*layer.notes, *notes, *more))
+    others = _others(rest, source, target, swap=swap)
+    return Boundary(area, target, coordinates.code_of(source), (*layer.notes, *notes, *more), others)
 
 
 def source_crs(layer: Layer, stated: str | None, *, where: str, key: str) -> CRS:
@@ -111,16 +125,33 @@ def source_crs(layer: Layer, stated: str | None, *, where: str, key: str) -> CRS
     return coordinates.file_crs(layer.crs, where=where)
 
 
-def _chosen(layer: Layer, feature: str | None) -> tuple[MultiPolygon, tuple[Note, ...]]:
-    """All polygons of the feature or features that are the field, not yet checked."""
-    drawn = [f for f in layer.features if f.geometry is not None and not f.geometry.is_empty]
+def outlines(layer: Layer) -> list[Feature]:
+    """Features of a file of boundaries that have a shape."""
+    return [f for f in layer.features if f.geometry is not None and not f.geometry.is_empty]
+
+
+def _chosen(layer: Layer, feature: str | None) -> tuple[MultiPolygon, list[Feature], tuple[Note, ...]]:
+    """All polygons of the feature or features that are the field, not yet checked, and the other features."""
+    drawn = outlines(layer)
     if not drawn:
         raise InputError(layer.name, "holds no shape", "Draw the field's outline as a polygon.")
     missing = len(layer.features) - len(drawn)
     notes = (Note("warning", f"{layer.name}: {missing} features without a shape were left out."),) if missing else ()
     wanted = drawn if feature == "all" else _wanted(drawn, feature, where=layer.name)
     parts = [part for f in wanted for part in _polygons(f, where=layer.name)]
-    return MultiPolygon(parts), notes
+    return MultiPolygon(parts), [f for f in drawn if not any(f is each for each in wanted)], notes
+
+
+def _others(features: Sequence[Feature], source: CRS, target: str, *, swap: bool) -> MultiPolygon:
+    """Polygons of features in the working CRS, without those that lie beyond its reach."""
+    shapes = shapely.get_parts(shapely.get_parts([f.geometry for f in features]))
+    drawn = MultiPolygon([shape for shape in shapes if isinstance(shape, Polygon)])
+
+    def to_target(at: FloatArray) -> FloatArray:
+        return np.column_stack(coordinates.transform_points(at[:, 0], at[:, 1], source=source, target=target))
+
+    moved = shapely.transform(coordinates.swapped(drawn) if swap else drawn, to_target)
+    return MultiPolygon([part for part in moved.geoms if np.isfinite(shapely.get_coordinates(part)).all()])
 
 
 def _wanted(drawn: Sequence[Feature], feature: str | None, *, where: str) -> list[Feature]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -23,8 +24,17 @@ from zonemap.values.samples import Samples
 
 if TYPE_CHECKING:
     from zonemap.io.boundaries import Boundary
+    from zonemap.io.vectors import Layer
 
 _MOST_FIELD_FILE_BYTES = 2**20
+
+
+@dataclass(frozen=True, slots=True)
+class Outline:
+    """One of several outlines in a file: its feature's id, and the name of the field it is."""
+
+    feature: str
+    name: str
 
 
 def open_field_folder(folder: Path) -> tuple[FieldFolder, FieldFile]:
@@ -56,20 +66,49 @@ def _field_file(inbox: FieldFolder) -> bytes:
     return inbox.read(inbox.find(NAME, where=NAME), most=_MOST_FIELD_FILE_BYTES)
 
 
-def read_boundary(inbox: FieldFolder, toml: UnsampledFieldFile) -> Boundary:
-    """Read the boundary that field.toml names, or the one that goes by its usual name."""
-    from zonemap.io.boundaries import field_boundary
-    from zonemap.io.vectors import VECTOR_SUFFIXES, read_layer
+def read_boundary(inbox: FieldFolder, toml: UnsampledFieldFile, *, outline: Outline | None = None) -> Boundary:
+    """Read the boundary that field.toml names, or the one that goes by its usual name.
 
-    path = named_path(inbox, toml.field.boundary, "boundary", VECTOR_SUFFIXES, key="boundary", table="field")
+    Parameters
+    ----------
+    outline
+        Of the outlines in the file the one that is meant; ``None`` leaves it to field.toml.
+    """
+    from zonemap.io.boundaries import field_boundary
+
     return field_boundary(
-        read_layer(inbox, path, layer=toml.field.layer),
-        feature=toml.field.feature,
+        _boundary_layer(inbox, toml),
+        feature=toml.field.feature if outline is None else outline.feature,
         stated_crs=toml.field.boundary_crs,
         working_crs=toml.field.working_crs,
         repair=toml.field.repair,
         swap=toml.field.swap,
     )
+
+
+def read_outlines(folder: Path) -> tuple[Outline, ...]:
+    """Outlines in a boundary's file where field.toml does not say which is meant, each a field; else nothing.
+
+    Raises
+    ------
+    InputError
+        As `read_boundary`.
+    """
+    from zonemap.io.boundaries import outlines
+
+    inbox, toml = open_unsampled_folder(folder)
+    drawn = outlines(_boundary_layer(inbox, toml)) if toml.field.feature is None else []
+    if len(drawn) < 2:
+        return ()
+    own = _name_of(inbox, toml)
+    return tuple(Outline(each.id, one_line(each.name) or f"{own} {one_line(each.id)}") for each in drawn)
+
+
+def _boundary_layer(inbox: FieldFolder, toml: UnsampledFieldFile) -> Layer:
+    from zonemap.io.vectors import VECTOR_SUFFIXES, read_layer
+
+    path = named_path(inbox, toml.field.boundary, "boundary", VECTOR_SUFFIXES, key="boundary", table="field")
+    return read_layer(inbox, path, layer=toml.field.layer)
 
 
 def read_sample_table(
@@ -92,9 +131,15 @@ def read_sample_table(
     return path, samples, (*cv_notes, *notes)
 
 
-def field_of(inbox: FieldFolder, toml: UnsampledFieldFile, boundary: Boundary) -> Field:
-    """Field with its name: the stated one, or the folder's."""
-    return Field(toml.field.name or one_line(inbox.root.resolve().name) or "field", boundary.area, boundary.crs)
+def field_of(
+    inbox: FieldFolder, toml: UnsampledFieldFile, boundary: Boundary, *, outline: Outline | None = None
+) -> Field:
+    """Field with its name: its outline's, the stated one, or the folder's."""
+    return Field(_name_of(inbox, toml) if outline is None else outline.name, boundary.area, boundary.crs)
+
+
+def _name_of(inbox: FieldFolder, toml: UnsampledFieldFile) -> str:
+    return toml.field.name or one_line(inbox.root.resolve().name) or "field"
 
 
 def named_path(

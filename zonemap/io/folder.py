@@ -18,7 +18,7 @@ from zonemap.io.decisions import (
     spreader_of,
 )
 from zonemap.io.field_file import NAME, CropTable, FieldFile
-from zonemap.io.field_parts import field_of, open_field_folder, read_boundary, read_sample_table, settings_of
+from zonemap.io.field_parts import Outline, field_of, open_field_folder, read_boundary, read_sample_table, settings_of
 from zonemap.io.prescription_tables import prescription_terms_of
 from zonemap.io.product_rows import row_notes
 from zonemap.io.programme_tables import passes_of, terms_of
@@ -28,8 +28,13 @@ from zonemap.values.note import Note
 from zonemap.values.season import Crop, Product, RateTable, Temperatures
 
 
-def read_folder(folder: Path) -> Case:
+def read_folder(folder: Path, *, outline: Outline | None = None) -> Case:
     """Read a field folder: field.toml and every file it names.
+
+    Parameters
+    ----------
+    outline
+        Of several outlines in the boundary's file the one to be read; ``None`` leaves it to field.toml.
 
     Returns
     -------
@@ -57,7 +62,7 @@ def read_folder(folder: Path) -> Case:
     decision = decision_of(toml.decision, units=toml.field.units, rate_products=rate_products)
     _refuse_no_purpose(toml)
 
-    boundary = read_boundary(inbox, toml)
+    boundary = read_boundary(inbox, toml, outline=outline)
     _, samples, sample_notes = read_sample_table(inbox, toml.samples, boundary)
     rate_tables = rate_tables_of(toml.rate_table, units=toml.field.units, quantities=samples.quantities)
     rules = rules_of(toml.rule, quantities=samples.quantities)
@@ -72,7 +77,7 @@ def read_folder(folder: Path) -> Case:
         *weather_notes, *_unknown_products(rate_tables, products), *row_notes(toml.product, units=toml.field.units),
     )  # fmt: skip
     return Case(
-        field=replace(field_of(inbox, toml, boundary), no_spread=no_spread, no_spread_around=around),
+        field=replace(field_of(inbox, toml, boundary, outline=outline), no_spread=no_spread, no_spread_around=around),
         samples=samples,
         units=toml.field.units,
         collected=toml.samples.collected,

@@ -183,17 +183,34 @@ def _placed(
         notes.append(Note("repair", f"{sheet.table.name}: {text} were both brought to {boundary.crs}."))
     easting, northing = coordinates.transform_points(first, second, source=source, target=boundary.crs)
     away = _distance(boundary, easting, northing)
-    if np.mean(away > _ON_EDGE_M) > 0.5:
+    own = ~_of_others(boundary, easting, northing, away)
+    if not own.any():
+        what = "every sample lies in another outline of the boundary's file"
+        raise InputError(sheet.table.name, what, "Check feature under [field].")
+    if np.mean(away[own] > _ON_EDGE_M) > 0.5:
         exchanged = coordinates.transform_points(second, first, source=source, target=boundary.crs)
         mirrored = coordinates.transform_points(-first, second, source=source, target=boundary.crs)
         others = (_distance(boundary, *exchanged), _distance(boundary, *mirrored))
-        _refuse_elsewhere(away, *others, stated, where=sheet.table.name)
+        _refuse_elsewhere(away[own], others[0][own], others[1][own], stated, where=sheet.table.name)
     far = far_from_field_m(boundary)
-    names = _ids(sheet.table, layout)
+    names = [f"{shown(name)} ({place})" for name, place in zip(_ids(sheet.table, layout), places, strict=True)]
+    if not own.all():
+        text = f"{(~own).sum()} samples lie in other outlines of the boundary's file; left out."
+        notes.append(Note("repair", f"{sheet.table.name}: {text}"))
     notes += _outside_notes(
-        away, far, [f"{shown(n)} ({p})" for n, p in zip(names, places, strict=True)], sheet.table.name
+        away[own], far, [name for name, keep in zip(names, own, strict=True) if keep], sheet.table.name
     )
-    return easting, northing, away <= far, notes
+    return easting, northing, own & (away <= far), notes
+
+
+def _of_others(boundary: Boundary, easting: FloatArray, northing: FloatArray, away: FloatArray) -> BoolArray:
+    """Whether samples outside the field lie in outlines of other fields."""
+    outside = np.flatnonzero((away > _ON_EDGE_M) & np.isfinite(away))
+    found: BoolArray = np.zeros(away.shape, dtype=bool)
+    if outside.size and not boundary.others.is_empty:
+        shapely.prepare(boundary.others)
+        found[outside] = shapely.intersects_xy(boundary.others, easting[outside], northing[outside])
+    return found
 
 
 def _distance(boundary: Boundary, easting: FloatArray, northing: FloatArray) -> FloatArray:

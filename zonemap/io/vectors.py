@@ -56,9 +56,13 @@ class Feature:
     @property
     def title(self) -> str:
         """Id and the first telling property, for lists."""
+        return one_line(f"{self.id} ({self.name})" if self.name else self.id)[:80]
+
+    @property
+    def name(self) -> str:
+        """The first telling property; empty where none tells more than the id."""
         telling = (cell_text(self.properties[key]) for key in self.properties if key.lower() in ("name", "field", "id"))
-        name = next((text for text in telling if text and text != self.id), "")
-        return one_line(f"{self.id} ({name})" if name else self.id)[:80]
+        return next((text for text in telling if text and text != self.id), "")
 
 
 @dataclass(frozen=True, slots=True)

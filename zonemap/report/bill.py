@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from zonemap.values.batch import Bought
 from zonemap.values.plan import Plan
 from zonemap.values.prescription import Application
 
@@ -35,3 +36,17 @@ def bags_of(plan: Plan, application: Application) -> int | None:
         return None
     bags = {p.product.name: p.bags for p in plan.programmes.chosen.purchases}
     return bags.get(application.product.name)
+
+
+def bought(plan: Plan) -> tuple[Bought, ...]:
+    """Every product that is spread, over all its applications: mass, what of it is on hand, and money."""
+    if plan.programmes is not None:
+        purchases = plan.programmes.chosen.purchases
+        return tuple(Bought(p.product.name, p.total_kg, p.from_hand_kg, p.cost) for p in purchases if p.total_kg > 0)
+    found: dict[str, Bought] = {}
+    for application in plan.prescription.applications:
+        name, cost = application.product.name, cost_of(plan, application)
+        so_far = found.get(name, Bought(name, 0.0, 0.0, 0.0))
+        money = None if cost is None or so_far.cost is None else so_far.cost + cost
+        found[name] = Bought(name, so_far.kg + plan.prescription.total_kg(application), 0.0, money)
+    return tuple(found.values())

@@ -71,12 +71,17 @@ def lay_out() -> None:
 
 
 @contextmanager
-def drawn_beside(plan: Plan, folder: Path) -> Iterator[None]:
+def drawn_beside(plan: Plan, folder: Path, *, beside: bool = True) -> Iterator[None]:
     """Draw the pictures of a plan into a folder while the body runs; at its end they are there.
 
     What is not drawn yet then is drawn by both processes. An error of the body is raised without waiting for any.
+
+    Parameters
+    ----------
+    beside
+        Whether there is a process to spare; else they are drawn here, after the body.
     """
-    pen = _taken_up()
+    pen = _taken_up() if beside else None
     if pen is None:
         yield
         draw_pictures(plan, folder)
@@ -85,12 +90,12 @@ def drawn_beside(plan: Plan, folder: Path) -> Iterator[None]:
     left = deque(pictures)
     try:
         with ThreadPoolExecutor(1, thread_name_prefix="pen") as thread:
-            beside = thread.submit(_draw_beside, pen, plan, folder, left)
+            drawing = thread.submit(_draw_beside, pen, plan, folder, left)
             try:
                 yield
                 while (name := _taken(left.pop)) is not None:
                     pictures[name](plan, folder / name)
-                drawn = _well(beside)
+                drawn = _well(drawing)
             finally:
                 if not drawn:
                     pen.kill()
