@@ -349,7 +349,7 @@ def test_what_a_legume_makes_itself_is_taken_off_an_own_total_too():
 def test_nitrogen_on_soybean_comes_with_a_caution():
     [note] = fixation_notes(Crop("soybean", PLANTED), ["N", "K"])
     assert note.kind == "caution"
-    assert "counted here as 50 %" in note.text
+    assert "counted here as 50%" in note.text
     assert fixation_notes(Crop("soybean", PLANTED), ["K"]) == ()
     assert fixation_notes(Crop("corn", PLANTED), ["N"]) == ()
     assert fixation_notes(Crop("hay of mine", PLANTED), ["N"]) == ()

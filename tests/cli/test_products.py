@@ -28,7 +28,7 @@ def test_a_product_is_shown_with_all_its_sources(kind):
 
 def test_urea_is_shown_with_what_to_mind():
     shown = " ".join(CliRunner().invoke(main, ["products", "urea"]).output.split())
-    for text in ("74.4", "72.5 %", "never with the seed", "Never blended with: ammonium_nitrate", "44-48 lb/ft3"):
+    for text in ("74.4", "72.5%", "never with the seed", "Never blended with: ammonium_nitrate", "44-48 lb/ft3"):
         assert text in shown
 
 

@@ -98,7 +98,7 @@ def test_a_missing_key_is_asked_for_by_name(line: str, where: str, mend: str) ->
         ('[[product]]\nname = "p"\nprice_per_ton = inf\n', "product 1, price_per_ton", "not negative"),
         ('[[product]]\nname = "p"\n[[product]]\nsource = "organic"\n', "product 2, name", "Write name"),
         ('[product]\nname = "p"\n', "product", r"under \[\[product\]\], with two brackets"),
-        ("[decision]\nassurance = 75\n", "decision, assurance", "0.75 for 75 %"),
+        ("[decision]\nassurance = 75\n", "decision, assurance", "0.75 for 75%"),
         ("[decision]\nassurance = 1.0\n", "decision, assurance", "between 0 and 1"),
         ("[decision]\nassurance = true\n", "decision, assurance", "between 0 and 1"),
         ("[decision]\ncost_short = { K = 0 }\n", "decision, cost_short, K", "positive prices"),
@@ -136,7 +136,7 @@ def test_a_wrong_value_names_its_key_and_what_to_write(more: str, where: str, me
     ("line", "new", "where", "mend"),
     [
         ("burial_days = 4", "burial_days = 0", "samples, burial_days", "burial_days = 4"),
-        ("burial_days = 4", "repeatability_cv = 15", "samples, repeatability_cv", "0.15 for 15 %"),
+        ("burial_days = 4", "repeatability_cv = 15", "samples, repeatability_cv", "0.15 for 15%"),
         ('unit = "lb/ac/day"', "unit = 3", "samples, unit", "laboratory's unit"),
         ('unit = "lb/ac/day"', "unit = {}", "samples, unit", "laboratory's unit"),
         ('unit = "lb/ac/day"', "unit = { K = 3 }", "samples, unit", "laboratory's unit"),
@@ -184,7 +184,7 @@ def test_a_byte_order_mark_does_no_harm() -> None:
 @pytest.mark.parametrize(
     ("analysis", "mend"),
     [
-        ("{ N = 60, P2O5 = 50 }", "adds up to 110 %. Correct the percentages"),
+        ("{ N = 60, P2O5 = 50 }", "adds up to 110%. Correct the percentages"),
         ("{ K2 = 60 }", r", K2: .*Use one of N, P, K"),
         ("{ P = 20, P2O5 = 46 }", "P is stated twice. Keep either P or its oxide"),
     ],

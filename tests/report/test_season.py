@@ -101,9 +101,9 @@ def test_zones_that_fare_alike_are_said_together_and_the_shortest_nutrient_comes
         K=sufficient([0.5, 1.2, 0.4, 0.5], [0.7, 1.0, 0.62, 0.7]), N=sufficient([0.2, 0.2, 0.2, 0.2], [0.25] * 4)
     )
     assert supply_sentences(plan) == [
-        "N: far short all season (20 % of peak demand, 25 % of the season's).",
-        "K: enough all season in zone 1 (120 % of peak demand, 100 % of the season's); short in the weeks of greatest "
-        "demand in zones 2, 3 (40 to 50 % of peak demand, 62 to 70 % of the season's).",
+        "N: far short all season (20% of peak demand, 25% of the season's).",
+        "K: enough all season in zone 1 (120% of peak demand, 100% of the season's); short in the weeks of greatest "
+        "demand in zones 2, 3 (40 to 50% of peak demand, 62 to 70% of the season's).",
     ]
 
 

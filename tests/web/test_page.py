@@ -96,7 +96,7 @@ def test_the_slider_is_followed_while_it_moves_and_kept_when_it_rests(window, re
     assert review.session.at[0] == 0  # nothing is kept yet
     slider.evaluate("s => s.dispatchEvent(new Event('change'))")
     window.until(lambda: review.session.at[1].assurance == 0.92, "kept")
-    assert window.page.locator("#assurance-shown").inner_text() == "92 %"
+    assert window.page.locator("#assurance-shown").inner_text() == "92%"
 
 
 def test_a_rate_is_overridden_undone_and_made_again_with_its_reason_in_the_record(window, review):

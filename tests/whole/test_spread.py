@@ -435,6 +435,10 @@ REFUSALS = {
     "product of another kind": ({"potash": "xyzzy"}, {}, r"'xyzzy' is not planned\. The plan has 'potash'"),
     "a day where none is planned": ({"unit =": "on = 2026-05-18\nunit ="}, {}, r"without a day\. Remove the key"),
     "no unit": ({"kg/ha": "kg"}, {}, r"unit: 'kg' is no unit of a rate .*Use one of lb/ac, kg/ha"),
+    "another unit in the header": (
+        {'"rate"': '"Rate (lbs/acre)"'}, {"log.csv": passes(*STRIPS).replace("rate", "Rate (lbs/acre)", 1)},
+        r"unit: the header 'Rate \(lbs/acre\)' says lb/ac, the key says kg/ha\. Write unit = \"lb/ac\"",
+    ),
     "a volume of a solid": ({"kg/ha": "gal/ac"}, {}, r"gal/ac is a volume, and no density of 'potash' is known\. Give"),
     "a missing column": ({'"rate"': '"rat"'}, {}, r"spread 1, column.*Did you mean 'rate'\?"),
     "a missing place": ({'"x"': '"xx"'}, {}, r"spread 1, columns, easting"),
@@ -468,6 +472,17 @@ def test_what_cannot_be_used_is_refused_with_its_place_and_mend(squares, fault):
 
     with pytest.raises(InputError, match=message):
         squares(spread, **({"log.csv": passes(*STRIPS)} | files))
+
+
+@pytest.mark.parametrize("unit", ["kg / ha", "KG/HA"])
+@pytest.mark.parametrize("column", ["rate", "rate_kg_ha", "Rate [kg/ha]"])
+def test_units_are_known_however_they_are_spelled(squares, unit, column):
+    log = passes(*STRIPS).replace("rate", column, 1)
+    spread = POINTS.replace('"rate"', f'"{column}"', 1).replace('"kg/ha"', f'"{unit}"', 1)
+
+    found = only(squares(spread, **{"log.csv": log}))
+
+    assert found["logged_kg"] == pytest.approx(1368)  # worked by hand above
 
 
 def test_a_log_that_covers_the_field_many_times_is_refused(squares):

@@ -16,7 +16,7 @@ from zonemap.values.season import UptakeShape
 
 Status = Literal["published", "derived", "common practice", "from memory"]
 #: a mean over the steepest days, the largest single day, or the days from 10 to 90 % of the total
-Peak = Literal["mean over days", "largest day", "days from 10 to 90 %"]
+Peak = Literal["mean over days", "largest day", "days from 10 to 90%"]
 
 #: grain in t/ha where bu/ac are read is 0.063 to 0.067 of what was meant; a failed crop is not planned for
 _LEAST_OF_REFERENCE = 0.08
@@ -200,5 +200,5 @@ def _uptake(row: Mapping[str, object], season_days: float) -> Uptake:
 def peak_of(shape: UptakeShape) -> Peak:
     """What a shape's steepness is taken from, in words."""
     if shape.days_10_90 is not None:
-        return "days from 10 to 90 %"
+        return "days from 10 to 90%"
     return "mean over days" if shape.largest_kg_ha_day is None else "largest day"

@@ -141,7 +141,7 @@ def fixation_notes(crop: Crop, nutrients: Collection[str]) -> tuple[Note, ...]:
     return tuple(
         Note(
             "caution",
-            f"{element}: {row.title} makes a part of its own, counted here as {100 * uptake.fixed_share:.0f} %, and "
+            f"{element}: {row.title} makes a part of its own, counted here as {100 * uptake.fixed_share:.0f}%, and "
             "more where the soil gives less. Spreading it seldom pays (common practice): take local advice first.",
         )
         for element, uptake in row.uptake.items()

@@ -156,7 +156,7 @@ CARDS: Mapping[str, RuleCard] = {
                 "percent of it that no longer counts a month: 8 where not stated, 16 on organic soils", optional=True
             ),
         },
-        "The lime rate is for agricultural limestone of 90 % neutralizing value (from memory), mixed into the top 6 to "
+        "The lime rate is for agricultural limestone of 90% neutralizing value (from memory), mixed into the top 6 to "
         "8 in: another depth or stone needs another rate. Lime spread within the last year counts only where last_lime "
         "says so, and the service asks for none where less than 0.3 ton/ac is needed; without tillage, no more than "
         "1 to 1.5 ton/ac at once.",

@@ -154,9 +154,7 @@ def _analysis(label: Mapping[str, float], *, where: str) -> dict[str, float]:
     elements = {element: percent / 100 * factor for element, (percent, factor) in stated.items()}
     total = sum(label.values())
     if total > 100:
-        raise InputError(
-            where, f"adds up to {total:g} %", "Correct the percentages so that they add up to at most 100."
-        )
+        raise InputError(where, f"adds up to {total:g}%", "Correct the percentages so that they add up to at most 100.")
     return elements
 
 

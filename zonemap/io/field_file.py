@@ -59,7 +59,7 @@ class SamplesTable(TomlTable):
         None, description="Write the soil's temperature while the resin lay in it: supply_temperature_c = 13."
     )
     repeatability_cv: Annotated[float, Field(gt=0, le=2)] | None = Field(
-        None, description="Write the coefficient of variation as a fraction: repeatability_cv = 0.15 for 15 %."
+        None, description="Write the coefficient of variation as a fraction: repeatability_cv = 0.15 for 15%."
     )
     rebase_to_days: Annotated[float, Field(gt=0, le=400)] | None = Field(
         None, description="Write the burial time that all rates are brought to, in days: rebase_to_days = 7."
@@ -122,7 +122,7 @@ class ShapeTable(TomlTable):
         description="Write the day after planting by which half is taken up: midpoint_day = 55."
     )
     days_10_90: Annotated[float, Field(ge=1, le=400)] | None = Field(
-        None, description="Write the days from 10 % to 90 % of the total, 1 or more: days_10_90 = 30."
+        None, description="Write the days from 10% to 90% of the total, 1 or more: days_10_90 = 30."
     )
     peak_days: Annotated[float, Field(ge=1, le=400)] | None = Field(
         None, description="Write over how many days the peak is a mean, 1 or more: peak_days = 10."
@@ -172,7 +172,7 @@ class DecisionTable(TomlTable):
     """``[decision]``: what being short and being over cost."""
 
     assurance: Annotated[float, Field(gt=0, lt=1)] | None = Field(
-        None, description="Write a share between 0 and 1, e.g. assurance = 0.75 for 75 %."
+        None, description="Write a share between 0 and 1, e.g. assurance = 0.75 for 75%."
     )
     cost_short: Prices = Field({}, description="Write positive prices: cost_short = { K = 1.2 }.")
     cost_over: Prices = Field({}, description="Write positive prices: cost_over = { K = 0.4 }.")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
+from collections.abc import Callable
 
 from zonemap.errors import InputError
 from zonemap.io.sources import shown
@@ -35,12 +36,21 @@ def unit_name(text: str) -> str | None:
     >>> unit_name("lbs/acre/day"), unit_name("µg/10 cm² /burial"), unit_name("meq/100g"), unit_name("blue")
     ('lb/ac/day', 'ug/10cm2/burial', 'cmolc/kg', None)
     """
-    plain = re.sub(r"\s+", "", text).lower().replace("µ", "u").replace("μ", "u").replace("²", "2").replace("^", "")
-    plain = re.sub(r"\blbs\b", "lb", plain)
-    plain = re.sub(r"/d$", "/day", re.sub(r"/acre\b", "/ac", plain)).replace("perday", "/day").replace("·", "")
+    plain = plainly_spelled(text)
     plain = _SPELLINGS.get(plain, plain)
     every = {unit.lower(): unit for units in (*UNITS.values(), _OTHER_UNITS) for unit in units}
     return every.get(plain.lower())
+
+
+def plainly_spelled(text: str) -> str:
+    """Return the spelling by which units are told apart, in small letters and without blanks.
+
+    >>> plainly_spelled("Lbs / acre"), plainly_spelled("lb / 1000 ft²"), plainly_spelled("gals/acre")
+    ('lb/ac', 'lb/1000ft2', 'gal/ac')
+    """
+    plain = re.sub(r"\s+", "", text).lower().replace("µ", "u").replace("μ", "u").replace("²", "2").replace("^", "")
+    plain = re.sub(r"\b(lb|gal|ton)s\b", r"\1", plain)
+    return re.sub(r"/d$", "/day", re.sub(r"/acres?\b", "/ac", plain)).replace("perday", "/day").replace("·", "")
 
 
 def stated_unit(text: str, *, basis: BasisKind, where: str) -> str:
@@ -71,19 +81,24 @@ def to_inside(unit: str, *, burial_days: float) -> tuple[str, float]:
     return (RESIN_UNIT, factors[unit]) if unit in factors else (unit, 1.0)
 
 
-def header_unit(header: str) -> str | None:
+def header_unit(header: str, *, name_of: Callable[[str], str | None] = unit_name) -> str | None:
     """Return the unit a header carries, in brackets or as its last words; ``None`` where it carries none.
+
+    Parameters
+    ----------
+    name_of
+        Of a unit, by its spelling.
 
     >>> header_unit("K (ppm)"), header_unit("k_lb_ac_day"), header_unit("no3_n"), header_unit("P [0-6 in]")
     ('ppm', 'lb/ac/day', None, None)
     """
     for bracketed in re.findall(r"[(\[{]([^()\[\]{}]*)[)\]}]", header):
-        if (name := unit_name(bracketed)) is not None:
+        if (name := name_of(bracketed)) is not None:
             return name
     words = re.split(r"[\s_,;:]+", re.sub(r"[()\[\]{}]", " ", header.strip()).strip())
     for start in range(1, len(words)):
         tail = words[start:]
-        name = unit_name("/".join(tail)) or unit_name("/".join(tail).replace("10/cm2", "10cm2"))
+        name = name_of("/".join(tail)) or name_of("/".join(tail).replace("10/cm2", "10cm2"))
         if name not in (None, "pH"):
             return name
     return None

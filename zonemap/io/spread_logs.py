@@ -9,6 +9,7 @@ from zonemap.errors import InputError
 from zonemap.io.boundaries import Boundary
 from zonemap.io.field_file import NAME
 from zonemap.io.located import layer_sheet, load_sheet
+from zonemap.io.measured_units import header_unit, plainly_spelled
 from zonemap.io.sources import FieldFolder, one_line, shown
 from zonemap.io.spread_records import point_log, polygon_log
 from zonemap.io.spread_table import SpreadTable
@@ -53,6 +54,7 @@ def read_spread_logs(
         where = f"{NAME}, spread {number}"
         position = _planned(table, prescription, where=where)
         unit, kg_ha = _unit(table.unit, prescription.applications[position].product, where=f"{where}, unit")
+        _refuse_other_unit(table.column, unit, where=f"{where}, unit")
         log, more = _log(folder, table, boundary, kg_ha=kg_ha, swath_m=swath_m, where=where)
         logs.setdefault(position, []).append((log, unit, kg_ha))
         notes += more
@@ -98,10 +100,9 @@ def _on_day(table: SpreadTable, of_it: Sequence[tuple[int, Application]], *, nam
 
 def _unit(text: str, product: Product, *, where: str) -> tuple[str, float]:
     """Name of a unit of rates, and what it is in kg/ha of a product."""
-    folded = {_folded(name): name for name in (*KG_HA_PER_RATE, *L_HA_PER_RATE)}
-    name = folded.get(_folded(text))
+    name = _rate_unit(text)
     if name is None:
-        mend = f"Use one of {', '.join(folded.values())}."
+        mend = f"Use one of {', '.join((*KG_HA_PER_RATE, *L_HA_PER_RATE))}."
         raise InputError(where, f"{shown(text)} is no unit of a rate that this knows", mend)
     if name in KG_HA_PER_RATE:
         return name, KG_HA_PER_RATE[name]
@@ -113,8 +114,16 @@ def _unit(text: str, product: Product, *, where: str) -> tuple[str, float]:
     return name, L_HA_PER_RATE[name] * product.density_kg_l
 
 
-def _folded(unit: str) -> str:
-    return "".join(unit.split()).casefold().replace("lbs", "lb")
+def _rate_unit(text: str) -> str | None:
+    """Name of a unit of rates, however it is spelled; ``None`` for what is none."""
+    return {plainly_spelled(name): name for name in (*KG_HA_PER_RATE, *L_HA_PER_RATE)}.get(plainly_spelled(text))
+
+
+def _refuse_other_unit(header: str, unit: str, *, where: str) -> None:
+    own = header_unit(header, name_of=_rate_unit)
+    if own not in (None, unit):
+        what = f"the header {shown(header)} says {own}, the key says {unit}"
+        raise InputError(where, what, f'Write unit = "{own}", or name another column.')
 
 
 def _log(

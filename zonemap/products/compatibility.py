@@ -66,7 +66,7 @@ _ORGANIC, _DRY = ("*organic",), ("*dry",)
 # The first rule that names a pair holds, so the graver ones stand first.
 _RULES = (
     _Rule("never", _UREAS, _AMMONIUM_NITRATES,
-          "together they draw water from air above 18 % and turn to slurry", _IPNI, "published"),
+          "together they draw water from air above 18% and turn to slurry", _IPNI, "published"),
     _Rule("never", _UREAS, _SUPERPHOSPHATES,
           "urea drives out the water bound in superphosphate, and the blend turns wet and sticky", _IPNI, "published"),
     _Rule("never", _NITRATES, ("elemental_sulfur",),
@@ -80,11 +80,11 @@ _RULES = (
     _Rule("never", ("calcium_nitrate",), ("ammonium_polyphosphate",),
           "in one tank calcium phosphate falls out and blocks it", "chemistry of fertigation", "common practice"),
     _Rule("not_stored", ("calcium_nitrate",), _SOLUBLE_SULFATES,
-          "it draws water from air above 47 %, and in one tank gypsum falls out", _UC, "published"),
+          "it draws water from air above 47%, and in one tank gypsum falls out", _UC, "published"),
     _Rule("not_stored", ("calcium_nitrate",), (*_AMMONIUM_PHOSPHATES, *_SUPERPHOSPHATES),
-          "it draws water from air above 47 %, and in one tank calcium phosphate falls out", _HUMIDITY,
+          "it draws water from air above 47%, and in one tank calcium phosphate falls out", _HUMIDITY,
           "common practice"),
-    _Rule("not_stored", ("calcium_nitrate",), _DRY, "it draws water from air above 47 %", _HUMIDITY, "published"),
+    _Rule("not_stored", ("calcium_nitrate",), _DRY, "it draws water from air above 47%", _HUMIDITY, "published"),
     _Rule("not_stored", ("urea",), ("potassium_chloride",),
           "the blend takes up water and cakes; the source advises against it, and where it is done against storing it",
           _IPNI, "published"),

@@ -71,14 +71,14 @@ class Humidity:
         """For people.
 
         >>> print(blend_humidity(["urea", "ammonium_sulfate"]).sentence)
-        takes up water from air above 56 % humidity (at 86 F): spread it the day it is blended
+        takes up water from air above 56% humidity (at 86 F): spread it the day it is blended
         """
         if self.percent is None:
             return "nobody has measured from which humidity it takes up water: keep it dry and spread it soon"
         # below the usual air of a spreading day it cannot lie; the mark is our own
         do = "spread it the day it is blended" if self.percent < 70 else "keep it covered"
         most = " or less" if self.unknown else ""
-        return f"takes up water from air above {self.percent:.0f} %{most} humidity (at 86 F): {do}"
+        return f"takes up water from air above {self.percent:.0f}%{most} humidity (at 86 F): {do}"
 
 
 def blend_humidity(kinds: Sequence[str]) -> Humidity:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from zonemap.products.table import product_row
 
 _UREA = (
-    "left on the surface, it can lose ammonia. In trials over four years 1 to 44 % of the nitrogen went, 18 % on "
+    "left on the surface, it can lose ammonia. In trials over four years 1 to 44% of the nitrogen went, 18% on "
     "average, most of it where damp soil dried, cold soil too (Montana State University, Ammonia volatility from "
     "urea). Half an inch (13 mm) of rain or irrigation at once stops it, a drizzle does not; so does placing it 2 in "
     "(5 cm) deep"
@@ -19,12 +19,12 @@ _UAN = (
 )
 _COATED = "the coat keeps most of it from the air; what has dissolved on the surface can lose ammonia as urea does"
 _LITTER = (
-    "left on the surface, it gives off ammonia: about 65 % of its organic nitrogen feeds the first crop where it is "
-    "mixed in soon, 50 % else (Oklahoma State University, Nutrient availability)"
+    "left on the surface, it gives off ammonia: about 65% of its organic nitrogen feeds the first crop where it is "
+    "mixed in soon, 50% else (Oklahoma State University, Nutrient availability)"
 )
 _AMMONIUM = (
     "on soil that holds lime (pH above about 7.5), ammonium left on the surface is lost as ammonia; from ammonium "
-    "sulfate the more, the more lime the soil holds, until it holds 6 % (Fenn & Kissel 1975, Soil Sci. Soc. Am. J. "
+    "sulfate the more, the more lime the soil holds, until it holds 6% (Fenn & Kissel 1975, Soil Sci. Soc. Am. J. "
     "39:631-633). Work it in, or have it rained in. On acid and neutral soil little is lost"
 )
 _OWN = {"urea": _UREA, "uan_28": _UAN, "uan_32": _UAN, "coated_urea": _COATED, "poultry_litter": _LITTER}

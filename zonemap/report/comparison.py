@@ -75,7 +75,7 @@ def _pairing_words(each: SetComparison, read: Reader) -> str:
 
 
 def _table(each: SetComparison) -> list[str]:
-    rows = [("", "pairs", "worth", "rank correlation", "95 % interval", "the two sets")]
+    rows = [("", "pairs", "worth", "rank correlation", "95% interval", "the two sets")]
     for quantity in each.quantities:
         r = quantity.correlation
         said = quantity.says_something

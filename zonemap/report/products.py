@@ -59,13 +59,13 @@ def _partners(row: ProductRow, severity: Severity) -> list[str]:
 
 def _figure_lines(row: ProductRow) -> list[str]:
     facts = [
-        ("analysis", f"{grade(row.label)} ({', '.join(f'{form} {value:g} %' for form, value in row.label.items())})")
+        ("analysis", f"{grade(row.label)} ({', '.join(f'{form} {value:g}%' for form, value in row.label.items())})")
     ]
     facts.append(("density" if row.form == "liquid" else "bulk density", _density(row, metric=True)))
     facts += [(f"salt index ({each.author})", f"{each.value:g} (sodium nitrate 100)") for each in row.salt_indices]
     if row.critical_humidity is not None:
         humidity = row.critical_humidity
-        facts.append(("takes up water above", f"{humidity.percent:g} % humidity at {humidity.temperature_c:g} C"))
+        facts.append(("takes up water above", f"{humidity.percent:g}% humidity at {humidity.temperature_c:g} C"))
     half = row.half_life_days
     facts.append(("release", "at once" if half is None else f"half in {half.value:g} days"))
     facts.append(("feeds in the first year", _first_year(row)))

@@ -30,7 +30,7 @@ _PANEL_WIDTH, _PANEL_HEIGHT, _KEY_HEIGHT = 3.5, 2.75, 0.5
 _NAME_HEIGHT = 8.5
 _KEY = (
     "crop's demand",
-    "supply: middle, and 10 to 90 % over places and chance",
+    "supply: middle, and 10 to 90% over places and chance",
     "short in the middle",
     "short in the poorest tenth",
     "spreading day",
@@ -155,7 +155,7 @@ def _spreading_days(plan: Plan, need: Need) -> list[tuple[date, tuple[str, ...]]
 def _title(plan: Plan, need: Need) -> str:
     found = plan.sufficiency[need.quantity]
     share = float(found.share_of_peak[0])
-    peak = f"{100 * share:.0f} %" if share <= _MOST_SHARE else f"over {100 * _MOST_SHARE:.0f} %"
+    peak = f"{100 * share:.0f}%" if share <= _MOST_SHARE else f"over {100 * _MOST_SHARE:.0f}%"
     first = f"{need.quantity}: {peak} of the largest day's demand"
     if need.first_short_day is None:
         return f"{first}\nnot short"

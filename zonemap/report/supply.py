@@ -44,7 +44,7 @@ def _where(zones: list[int], *, alone: bool) -> str:
 def _shares(found: Sufficiency, zones: list[int]) -> str:
     peak = _span([found.share_of_peak[zone] for zone in zones])
     season = _span([found.share_of_season[zone] for zone in zones])
-    return f"{peak} % of peak demand, {season} % of the season's"
+    return f"{peak}% of peak demand, {season}% of the season's"
 
 
 def _span(shares: list[float]) -> str:

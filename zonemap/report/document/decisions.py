@@ -132,7 +132,7 @@ def _products(plan: Plan) -> Table:
 
 def _product_row(plan: Plan, product: Product) -> tuple[str, ...]:
     read = reader(plan.case.units)
-    label = ", ".join(f"{name} {percent:g} %" for name, percent in product.label.items())
+    label = ", ".join(f"{name} {percent:g}%" for name, percent in product.label.items())
     price = ""
     if product.price_per_kg is not None:
         price = f"{_money(product.price_per_kg * read.kg_per_mass)} a {read.mass_unit}"

@@ -47,7 +47,7 @@ def supply(plan: Plan) -> Section:
         for quantity, found in plan.sufficiency.items()
     )
     zones = [f"zone {number}" for number in plan.outlines.zone] if plan.zones.count > 1 else []
-    caption = f"Supply, {unit}: the middle value, and from 10 % to 90 % over places and chance"
+    caption = f"Supply, {unit}: the middle value, and from 10% to 90% over places and chance"
     short = [quantity for quantity, found in plan.sufficiency.items() if found.share_of_season[0] < _MET]
     seen = (
         f"A panel each for {', '.join(plan.sufficiency)}: daily demand of the crop as a curve over a band of supply. "
@@ -125,10 +125,10 @@ def variograms(plan: Plan) -> Section:
         )
         tables.append(Table(caption, head, models, words=frozenset({1, 2, 4, 5})))
     if checks:
-        columns = ("quantity", "unit", "samples", "mean error", "RMSE", "CRPS", "MSDR", "inside 90 %")
+        columns = ("quantity", "unit", "samples", "mean error", "RMSE", "CRPS", "MSDR", "inside 90%")
         caption = (
-            "Each sample predicted from the others: MSDR (mean squared deviation ratio) is ideally 1, 90 % of samples "
-            "ideally lie inside their 90 % interval"
+            "Each sample predicted from the others: MSDR (mean squared deviation ratio) is ideally 1, 90% of samples "
+            "ideally lie inside their 90% interval"
         )
         tables.append(Table(caption, columns, checks, words=frozenset({1})))
     return Section(title, tables=tuple(tables), pictures=_variogram_picture(plan))

@@ -56,7 +56,7 @@ def application_facts(
     yield "In all", total(plan, application)
     if application.parts:
         yield "A blend of", ", ".join(f"{share:.1%} {part.name}" for part, share in application.parts)
-    label = ", ".join(f"{name} {percent:g} %" for name, percent in product.label.items())
+    label = ", ".join(f"{name} {percent:g}%" for name, percent in product.label.items())
     if label:
         yield "Label", label
     for load in () if operator is None else operator.loads:

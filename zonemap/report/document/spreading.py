@@ -130,7 +130,7 @@ def delivery(plan: Plan) -> Section:
         )
         for each in plan.deliveries
     )
-    head = ("product", "within 5 %", "within 10 %", "meant", "falls", "of it where nothing may")
+    head = ("product", "within 5%", "within 10%", "meant", "falls", "of it where nothing may")
     caption = "Share of the area whose rate is right, and amounts, by simulation of the passes"
     first = plan.deliveries[0]
     said = (

@@ -319,7 +319,7 @@ function listen() {
   const slider = byId("assurance");
   slider.addEventListener("input", () => {
     slider.dataset.held = "yes";
-    byId("assurance-shown").textContent = `${slider.value} %`;
+    byId("assurance-shown").textContent = `${slider.value}%`;
     wish = Number(slider.value) / 100;
     follow();
   });

@@ -53,7 +53,7 @@ export function drawValue(value, state, field, onCount) {
 export function drawAssurance(state, field) {
   const shown = Math.round(100 * state.assurance);
   if (document.activeElement !== byId("assurance") || !byId("assurance").dataset.held) byId("assurance").value = shown;
-  byId("assurance-shown").textContent = `${shown} %`;
+  byId("assurance-shown").textContent = `${shown}%`;
   const said = [`The field file says ${percent(field.own_assurance)}.`];
   if (field.own_prices.length) said.push(`${field.own_prices.join(", ")}: follows the prices of the field file, not this.`);
   said.push("Zones keep their outlines; rates follow.");

@@ -29,7 +29,7 @@ export const rateIn = (units, kgHa) => `${digits(kgHa / reader(units).kg_ha_per_
 export const area = (ha) => `${digits(ha / reader().ha_per_area)} ${reader().area_unit}`;
 export const mass = (kg) => `${digits(kg / reader().kg_per_mass)} ${reader().mass_unit}`;
 export const perArea = (perHa) => perHa * reader().ha_per_loss_area;
-export const percent = (share) => `${Math.round(100 * share)} %`;
+export const percent = (share) => `${Math.round(100 * share)}%`;
 export const money = (amount) => amount.toLocaleString("en-US", { maximumFractionDigits: 0 });
 
 /** A text of the server, in the units that are read. */
