@@ -34,7 +34,7 @@ from zonemap.values.arrays import FloatArray, IntArray
 from zonemap.values.distribution import Distribution
 
 #: (sites, targets) elements worked on at a time.
-_CHUNK_ELEMENTS = 60_000
+_CHUNK_ELEMENTS = 120_000
 _LEAST_EIGENVALUE = 1e-10
 #: share of the sill below which a variance is rounding
 _LEAST_VARIANCE = 1e-9
