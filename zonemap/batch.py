@@ -42,8 +42,9 @@ def silence(result: FieldResult | None, fields: int) -> None:
 
 @dataclass(frozen=True, slots=True)
 class _Task:
-    """One field to plan."""
+    """One field to plan; `folder` and `target` as they were named in the folder `root`."""
 
+    root: Path
     folder: Path
     target: Path
     pipeline: str | None
@@ -53,7 +54,7 @@ class _Task:
 
     @property
     def name(self) -> str:
-        return self.outline.name if self.outline else one_line(self.folder.name) or "field"
+        return self.outline.name if self.outline else one_line((self.root / self.folder).resolve().name) or "field"
 
     def of_outline(self, outline: Outline, *, taken: Sequence[str]) -> _Task:
         """Task of one outline of several; changes by hand were made to no such field."""
@@ -111,9 +112,9 @@ def plan_fields(
     chosen_formats(formats)
     if pipeline is not None:
         read_pipeline(pipeline)
-        pipeline = _absolute(pipeline)
+        pipeline = str(Path(pipeline).absolute()) if Path(pipeline).is_file() else pipeline
     tasks = [
-        _Task(folder.absolute(), target, pipeline, formats, changes)
+        _Task(Path.cwd(), folder, target, pipeline, formats, changes)
         for folder, target in zip(folders, _targets(folders, out), strict=True)
     ]
     progress(None, len(tasks))
@@ -164,7 +165,7 @@ def _outlines(task: _Task) -> FieldResult | tuple[_Task, ...]:
     """Fields that a folder holds: itself, or the outlines in its boundary's file."""
     start, taken = time.perf_counter(), list[str]()
     try:
-        found = read_outlines(task.folder)
+        found = read_outlines(task.root / task.folder)
     except ZonemapError as error:
         return _failed(task, error, time.perf_counter() - start)
     tasks = []
@@ -181,9 +182,9 @@ def _planned(task: _Task) -> FieldResult:
     start = time.perf_counter()
     try:
         outcome = plan_field(
-            task.folder,
+            task.root / task.folder,
             pipeline=task.pipeline,
-            out=task.target,
+            out=task.root / task.target,
             formats=task.formats,
             changes=task.changes,
             outline=task.outline,
@@ -226,7 +227,7 @@ def _unforeseen(task: _Task, error: BaseException) -> ZonemapError:
 
 def _targets(folders: Sequence[Path], out: Path | None) -> list[Path]:
     if out is None:
-        return [folder.absolute() / "plan" for folder in folders]
+        return [folder / "plan" for folder in folders]
     try:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -234,16 +235,15 @@ def _targets(folders: Sequence[Path], out: Path | None) -> list[Path]:
         raise OutputError(str(out), what, "Name another, or change the permissions.") from error
     holder: dict[str, Path] = {}
     for folder in folders:
-        name = slug(folder.absolute().name or "field")
+        name = _slug_of(folder)
         if holder.setdefault(name.casefold(), folder) is not folder:
             what = f"'{holder[name.casefold()]}' and '{folder}' would both write to {out / name}"
             raise InputError(str(out), what, "Rename one of the folders, or leave --out away.")
-    return [out.absolute() / slug(folder.absolute().name or "field") for folder in folders]
+    return [out / _slug_of(folder) for folder in folders]
 
 
-def _absolute(pipeline: str) -> str:
-    """Return the path of a pipeline file from any folder; the name of a shipped pipeline as it is."""
-    return str(Path(pipeline).absolute()) if Path(pipeline).is_file() else pipeline
+def _slug_of(folder: Path) -> str:
+    return slug(one_line(folder.resolve().name) or "field")
 
 
 def _workers() -> int:

@@ -19,6 +19,7 @@ from zonemap.io.start import write_field_file
 from zonemap.values.case import Case
 
 Fill = Callable[..., Path]
+SQUARE = [[-97.5, 41.0], [-97.49, 41.0], [-97.49, 41.005], [-97.5, 41.005], [-97.5, 41.0]]  # of conftest.py
 
 US = """
 [decision]
@@ -178,6 +179,19 @@ def test_a_started_field_toml_reads_once_its_questions_are_answered(field_folder
     answered = answered.replace('# name = "corn"', 'name = "corn"').replace("# planted", "planted")
     (folder / "field.toml").write_text(answered)
     assert read_folder(folder).samples.sample == ("A", "B")
+
+
+def test_a_start_asks_which_of_several_outlines_is_the_field(field_folder: Fill, geojson: Fill) -> None:
+    second = [[-97.48, 41.0], [-97.47, 41.0], [-97.47, 41.005], [-97.48, 41.005], [-97.48, 41.0]]
+    folder = field_folder(boundary=geojson(SQUARE, second))
+    (folder / "field.toml").unlink()
+
+    text, guesses = write_field_file(folder)
+
+    assert "asked: which outline is the field: f1 (part 1); f2 (part 2); or all" in guesses
+    assert '# feature = "f1"  # TODO: one of 2 outlines' in text
+    with pytest.raises(InputError, match=r'or feature = "all" if they are one field; zonemap batch plans each\.'):
+        read_folder(field_folder(boundary=geojson(SQUARE, second)))
 
 
 def test_what_cannot_be_seen_stays_a_question(field_folder: Fill) -> None:

@@ -159,7 +159,8 @@ def _wanted(drawn: Sequence[Feature], feature: str | None, *, where: str) -> lis
     if feature is None:
         if len(drawn) == 1:
             return list(drawn)
-        mend = f'Set feature = "{drawn[0].id}" under [field] to take one, or feature = "all" if they are one field.'
+        mend = f'Set feature = "{drawn[0].id}" under [field] to take one, or feature = "all" if they are one field'
+        mend += "; zonemap batch plans each."
         raise InputError(where, f"holds {len(drawn)} features: {titles}", mend)
     found = [f for f in drawn if f.id == feature] or [f for f in drawn if feature in map(str, f.properties.values())]
     if len(found) != 1:

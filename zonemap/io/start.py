@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from zonemap.errors import InputError, OutputError
 from zonemap.io.field_file import NAME
@@ -13,8 +14,12 @@ from zonemap.io.sources import FieldFolder, shown
 from zonemap.io.tables import TABLE_SUFFIXES, Table, read_table
 from zonemap.values.basis import BasisKind
 
+if TYPE_CHECKING:
+    from zonemap.io.vectors import Feature
+
 _BOUNDARY_WORDS = ("boundary", "outline", "border", "field", "perimeter")
 _SAMPLES_WORDS = ("sample", "soil", "resin", "lab", "result", "tissue", "probe")
+_MOST_OUTLINES = 20
 _OTHER_TABLES = ("weather", "demand")
 
 
@@ -23,6 +28,7 @@ class _Seen:
     """What the folder shows: file names, and the lines of field.toml that follow from the samples' headers."""
 
     boundary: str
+    outlines: tuple[Feature, ...]
     samples: str
     columns: dict[str, str]
     unit: str | None
@@ -84,6 +90,7 @@ def _look(inbox: FieldFolder) -> _Seen:
     tables = {Path(name).stem.lower(): name for name in inbox.names if Path(name).suffix.lower() in TABLE_SUFFIXES}
     return _Seen(
         boundary,
+        _outlines(inbox, boundary),
         samples,
         columns,
         unit if bases else None,
@@ -109,6 +116,18 @@ def _pick(
             raise InputError(shown(inbox.root.name), what, f"Rename the one that is meant to {usual}, with its suffix.")
         candidates = exact
     return candidates[0] if candidates else None
+
+
+def _outlines(inbox: FieldFolder, boundary: str) -> tuple[Feature, ...]:
+    """Several outlines; nothing for one, and for files that `check` will have words about."""
+    from zonemap.io.boundaries import outlines
+    from zonemap.io.vectors import read_layer
+
+    try:
+        drawn = outlines(read_layer(inbox, inbox.find(boundary, where=boundary)))
+    except InputError:
+        return ()
+    return tuple(drawn) if len(drawn) > 1 else ()
 
 
 def _headers(inbox: FieldFolder, samples: str) -> Table | None:
@@ -149,6 +168,7 @@ def _text(name: str, seen: _Seen) -> str:
         "[field]",
         f"name = {_quoted(name)}",
         f"boundary = {_quoted(seen.boundary)}",
+        *_outline_lines(seen),
         'working_crs = "auto"          # UTM zone of the field, or a projected EPSG code',
         units or '# units = "us"              # TODO: "us" or "metric"? What people read, and what the rates are in',
         "",
@@ -223,12 +243,30 @@ def _text(name: str, seen: _Seen) -> str:
         "# minimum_polygon_ac = 0.1    # or minimum_polygon_ha; smaller ones join a neighbour",
         "# most_polygons = 500         # that the controller takes",
         '# formats = ["geopackage", "shapefile"]  # or ["all"]; zonemap plan --help lists them',
+        "",
+        "# [[spread]]                  # afterwards: the machine's log, for zonemap compare",
+        '# file = "spread_log.csv"     # or a vector file of points or polygons',
+        '# product = "potash"          # and on = 2026-05-20, where it is planned for several days',
+        '# column = "rate"',
+        '# unit = "lb/ac"',
+        '# columns = { longitude = "lon", latitude = "lat" }',
     ]
     return "\n".join(lines) + "\n"
 
 
+def _outline_lines(seen: _Seen) -> list[str]:
+    if not seen.outlines:
+        return []
+    todo = f'TODO: one of {len(seen.outlines)} outlines, or "all" if they are one field; zonemap batch plans each'
+    return [f"# feature = {_quoted(seen.outlines[0].id)}  # {todo}"]
+
+
 def _guesses(seen: _Seen) -> tuple[str, ...]:
     said = [f"boundary: {seen.boundary}", f"samples: {seen.samples}"]
+    if seen.outlines:
+        more = "; ..." if len(seen.outlines) > _MOST_OUTLINES else ""
+        titles = "; ".join(each.title for each in seen.outlines[:_MOST_OUTLINES])
+        said.append(f"asked: which outline is the field: {titles}{more}; or all")
     said += [f"{key}: column {shown(header)}" for key, header in seen.columns.items()]
     said += [f"unit: {seen.unit}, from the headers"] if seen.unit else ["asked: unit of the samples"]
     said += [f"basis: {seen.basis}, from the unit"] if seen.basis else ["asked: basis of the samples"]
