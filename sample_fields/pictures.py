@@ -1,7 +1,8 @@
 """Write the pictures of the README again: ``python sample_fields/pictures.py``.
 
-It plans the corn field, opens its review page in Chromium (Playwright, of the test extra), and writes the pictures
-beside the field, or below the folder named on the command line.
+It plans the corn field and opens its review page in Chromium (Playwright, of the test extra); it compares what was
+spread on the potatoes with their plan and asks where more samples help. The pictures lie beside the fields, or below
+the folder named on the command line.
 """
 
 from __future__ import annotations
@@ -14,14 +15,16 @@ from contextlib import contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+from zonemap.comparing import compare_field
 from zonemap.job import plan_field
+from zonemap.sampling import sample_field
 from zonemap.web.serve import opened, server_of
 
-FIELD = "irrigated_corn"
+CORN, POTATOES = "irrigated_corn", "rolling_potatoes"
 #: picture of the README -> picture of the result
-OF_PLAN = {"result.png": "map.png", "season.png": "season.png"}
-PAGE = "review.png"
-PICTURES = (*OF_PLAN, PAGE)
+OF_PLAN = {f"{CORN}/result.png": "map.png", f"{CORN}/season.png": "season.png"}
+PAGE, SPREAD, SAMPLING = f"{CORN}/review.png", f"{POTATOES}/spread.png", f"{POTATOES}/sampling.png"
+PICTURES = (*OF_PLAN, PAGE, SPREAD, SAMPLING)
 BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 #: of the picture of the page, pixels
 _SIZE = {"width": 1280, "height": 900}
@@ -29,22 +32,33 @@ _SIZE = {"width": 1280, "height": 900}
 
 def write_all(folder: Path) -> tuple[Path, ...]:
     """Write every picture below a folder; return their paths."""
-    target = folder / FIELD
-    target.mkdir(parents=True, exist_ok=True)
+    for name in (CORN, POTATOES):
+        (folder / name).mkdir(parents=True, exist_ok=True)
     with TemporaryDirectory() as name:
-        field = Path(shutil.copytree(Path(__file__).parent / FIELD, Path(name) / FIELD))
-        plan = plan_field(field).folder
+        corn, potatoes = (
+            Path(shutil.copytree(Path(__file__).parent / each, Path(name) / each)) for each in (CORN, POTATOES)
+        )
+        plan = plan_field(corn).folder
         for picture, source in OF_PLAN.items():
-            shutil.copyfile(plan / source, target / picture)
-        with _answering(field) as address:
-            _photograph(address, target / PAGE)
-    return tuple(target / picture for picture in PICTURES)
+            shutil.copyfile(plan / source, folder / picture)
+        with _answering(corn) as address:
+            _photograph(address, folder / PAGE)
+        plan_field(potatoes)
+        spread = compare_field(potatoes, None, out=None, within_m=None, progress=_silence).folder
+        shutil.copyfile(spread / "spread.png", folder / SPREAD)
+        places = sample_field(potatoes, count=None, pipeline=None, out=None, progress=_silence).folder
+        shutil.copyfile(places / "sampling.png", folder / SAMPLING)
+    return tuple(folder / picture for picture in PICTURES)
+
+
+def _silence(stage: str) -> None:
+    del stage
 
 
 @contextmanager
 def _answering(field: Path) -> Iterator[str]:
     """Address of the review page of a field, while it answers."""
-    asked = {"pipeline": None, "out": None, "formats": None, "port": 0, "fresh": False, "progress": lambda _: None}
+    asked = {"pipeline": None, "out": None, "formats": None, "port": 0, "fresh": False, "progress": _silence}
     with opened(field, **asked) as page:
         ready = threading.Event()
         server = server_of(page, ready=ready.set)
