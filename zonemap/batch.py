@@ -163,15 +163,12 @@ def _answer_of(future: Any, task: _Task) -> FieldResult | tuple[_Task, ...]:
 
 def _outlines(task: _Task) -> FieldResult | tuple[_Task, ...]:
     """Fields that a folder holds: itself, or the outlines in its boundary's file."""
-    start, taken = time.perf_counter(), list[str]()
+    start, tasks = time.perf_counter(), list[_Task]()
     try:
-        found = read_outlines(task.root / task.folder)
+        for outline in read_outlines(task.root / task.folder):
+            tasks.append(task.of_outline(outline, taken=[each.target.name for each in tasks]))
     except ZonemapError as error:
         return _failed(task, error, time.perf_counter() - start)
-    tasks = []
-    for outline in found:
-        tasks.append(task.of_outline(outline, taken=taken))
-        taken.append(tasks[-1].target.name)
     return tuple(tasks) or (task,)
 
 
