@@ -31,7 +31,7 @@ from zonemap.geostat.integrate import Block, integrated_blocks
 from zonemap.geostat.integrated import integrated_block_kriging
 from zonemap.geostat.kriging import ordinary_point_kriging
 from zonemap.geostat.parameters import parameter_points
-from zonemap.geostat.signal import COVARIATES, Standard, families_of
+from zonemap.geostat.signal import COVARIATES, Standard, weighed_families
 from zonemap.geostat.signal import Places as Sites
 from zonemap.geostat.threads import one_linear_algebra_thread
 from zonemap.values.basis import Basis
@@ -135,10 +135,10 @@ def pykrige_spherical(sites, value, targets, truth):
 def with_features(sites, value, targets, truth, features, there):
     """The mixture the default method makes of covariates, given at samples and targets rather than on a raster."""
     families, (fit,) = (
-        families_of("auto"),
+        weighed_families("auto"),
         fit_covariances(
             (measurements(sites, value),),
-            families=families_of("auto"),
+            families=weighed_families("auto"),
             mixes=COVARIATES,
             features=(features,),
             plugged_in=False,

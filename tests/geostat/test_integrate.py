@@ -19,10 +19,10 @@ from zonemap.geostat.signal import (
     Places,
     Signal,
     Standard,
-    families_of,
     own_line,
     signals_of,
     site_correlations,
+    weighed_families,
 )
 from zonemap.geostat.system import krige, kriging_system
 from zonemap.values.surface import Evidence, Surface, Transform
@@ -320,7 +320,7 @@ def test_leave_one_out_with_covariates_and_drift_is_predicting_again(field, with
 
 def test_every_signal_is_a_correlation(with_covariates):
     sites, _ = with_covariates
-    signals = signals_of(sites.xy, families_of("auto"), COVARIATES)
+    signals = signals_of(sites.xy, weighed_families("auto"), COVARIATES)
 
     for signal, correlation in zip(signals, site_correlations(signals, sites), strict=True):
         assert np.linalg.eigvalsh(correlation).min() > -1e-10

@@ -21,7 +21,7 @@ from zonemap.geostat.kriging import ordinary_block_kriging
 from zonemap.geostat.mixture import mixture_distribution
 from zonemap.geostat.parameters import ParameterPoints, covariate_share, drift_share, parameter_points
 from zonemap.geostat.scale import TransformChoice, curvature_of
-from zonemap.geostat.signal import COVARIATES, PLACE, TREND, FamilyChoice, Mix, Places, Standard, families_of
+from zonemap.geostat.signal import COVARIATES, PLACE, TREND, FamilyChoice, Mix, Places, Standard, weighed_families
 from zonemap.geostat.threads import one_linear_algebra_thread
 from zonemap.values.arrays import FloatArray, IntArray
 from zonemap.values.covariate import Covariate
@@ -66,7 +66,7 @@ def integrated_block_kriging(
     covariates
         What else is known of the field; weighed against place by likelihood (`zonemap.geostat.signal`).
     family
-        ``"auto"`` weighs exponential (rough) and Matern 3/2 (smooth) by likelihood.
+        ``"auto"`` weighs exponential (rough) and Matern 5/2 (smooth) by likelihood.
     transform, structure_level, seed
         See `fit_covariances`; the level decides what is said, not what is mapped.
     block_points
@@ -128,7 +128,7 @@ def integrated_surfaces(
     targets = np.column_stack(grid.centres())
     fits = fit_covariances(
         measurements,
-        families=families_of(family),
+        families=weighed_families(family),
         mixes=features.mixes,
         features=features.sites,
         transform=transform,
@@ -150,7 +150,7 @@ def integrated_surfaces(
                 tuple(members),
                 targets,
                 features,
-                families=families_of(family),
+                families=weighed_families(family),
                 side_m=grid.cell_m,
                 block_points=block_points,
                 short_range_m=short_range_m,
