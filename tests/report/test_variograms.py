@@ -55,8 +55,8 @@ def test_a_curve_is_drawn_only_where_structure_was_found(tomatoes, panels):
         if surface.evidence.structure == "found":
             # the formulas of the default families, written out: nugget + partial sill (1 - correlation)
             ratio = line[:, 0] * M_PER_FT / variogram.range_m
-            rough, smooth = np.exp(-ratio), (1 + ratio) * np.exp(-ratio)
-            rise = 1 - {"exponential": rough, "matern_3_2": smooth}[variogram.family]
+            rough, smooth = np.exp(-ratio), (1 + ratio + ratio**2 / 3) * np.exp(-ratio)
+            rise = 1 - {"exponential": rough, "matern_5_2": smooth}[variogram.family]
             expected = (variogram.nugget + variogram.partial_sill * rise) / square(surface)
             np.testing.assert_allclose(line[:, 1], expected, rtol=1e-9)
         else:

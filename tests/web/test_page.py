@@ -187,6 +187,33 @@ def test_an_answer_from_before_the_last_change_is_not_shown(window):
     window.until(lambda: page.locator("td.by-hand").count() == 0, "undone")
 
 
+def test_shapes_of_a_change_that_was_taken_back_are_not_shown(window):
+    page, held = window.page, []
+    window.until(lambda: page.locator("#notes li").count() > 0, "at rest")
+    before = page.locator("#map").screenshot()
+
+    def hold_the_first(route):
+        if held:
+            route.fallback()
+        else:
+            held.append((route, route.fetch()))
+
+    page.locator("#reshape summary").click()
+    page.locator("#pick-1").check()
+    page.select_option("#split-way", "0")
+    page.route("**/api/shapes", hold_the_first)
+    page.click("#split")
+    window.until(lambda: page.wait_for_timeout(50) or held, "asked")
+    zones = page.locator("#zones tbody tr").count()
+    page.click("#undo")
+    window.until(lambda: page.locator("#zones tbody tr").count() == zones - 1, "undone")
+    route, of_the_split = held[0]
+    route.fulfill(response=of_the_split)
+    page.wait_for_timeout(500)
+    page.evaluate("scrollTo(0, 0)")
+    assert page.locator("#map").screenshot() == before
+
+
 def test_zones_are_merged_split_and_an_area_is_closed(window, review):
     page = window.page
     page.locator("#reshape summary").click()

@@ -129,9 +129,10 @@ def value_json(desk: Desk, decisions: Decisions) -> Json:
 
 
 def shapes_json(desk: Desk, decisions: Decisions) -> Json:
-    """Polygons of the prescription, zone 0 where nothing is spread, and the reasons of the closed areas."""
+    """Name, polygons of the prescription, zone 0 where nothing is spread, and the reasons of the closed areas."""
     prescription = desk.rated(decisions).prescription
     return {
+        "name": shapes_name(decisions),
         "polygons": [
             {"zone": int(zone), "rings": _rings(polygon)}
             for polygon, zone in zip(prescription.polygon, prescription.zone, strict=True)

@@ -61,8 +61,11 @@ async function show(state) {
   fillLayers();
   fillZones();
   if (page.shapesOf !== state.shapes) {
-    map.setShapes(await get("shapes"));
-    page.shapesOf = state.shapes;
+    const shapes = await get("shapes");
+    // of another change than the last: its own answer shows them
+    if (shapes.name !== page.state.shapes) return;
+    map.setShapes(shapes);
+    page.shapesOf = shapes.name;
   }
   await showLayer(before !== null && before.revision !== state.revision);
   later();

@@ -114,8 +114,14 @@ export class FieldMap {
     this.drawZonesAnew();
   }
 
+  /** Whether a zone has no rate yet: the shapes of a change and its rates come one after the other. */
+  without(zone) {
+    return this.rates !== null && zone > this.rates.length;
+  }
+
   zoneStyle(feature) {
     const zone = feature.get("zone");
+    if (this.without(zone)) return undefined;
     const picked = this.picked.has(zone);
     if (zone === 0) return new ol.style.Style({ fill: this.rates ? new ol.style.Fill({ color: "#ffffff" }) : undefined });
     const styles = [];
@@ -135,7 +141,7 @@ export class FieldMap {
 
   labelStyle(feature) {
     const zone = feature.get("zone");
-    if (zone === 0 || feature.getGeometry().getArea() / this.view.getResolution() ** 2 < 300) return undefined;
+    if (zone === 0 || this.without(zone) || feature.getGeometry().getArea() / this.view.getResolution() ** 2 < 300) return undefined;
     return new ol.style.Style({
       geometry: (f) => f.getGeometry().getInteriorPoint(),
       text: new ol.style.Text({
