@@ -14,6 +14,7 @@ from pathlib import Path
 import psutil
 import pytest
 from click.testing import CliRunner
+from distributed import Client
 
 from zonemap.batch import plan_fields
 from zonemap.cli import main
@@ -178,7 +179,8 @@ def test_workers_elsewhere_plan_the_fields(gardens, tmp_path):
         with pytest.raises(InputError, match="has no workers"):
             plan_fields(gardens(1), scheduler=address)
         worker = subprocess.Popen([tools / "dask", "worker", address, "--nthreads", "1", "--no-dashboard"], **quiet)
-        time.sleep(5)
+        with Client(address) as client:
+            client.wait_for_workers(1, timeout=60)
         (result,) = plan_fields([shutil.copytree(GARDEN, tmp_path / "last")], scheduler=address)
         assert result.exit_code == 0
     finally:

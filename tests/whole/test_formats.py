@@ -2,6 +2,7 @@
 
 import csv
 import json
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -92,3 +93,19 @@ def test_a_second_run_writes_the_same_bytes(outcome, tmp_path):
     assert hashes[0] == hashes[1]
     kinds = {Path(name).suffix.lower() for name in hashes[0]}
     assert {".gpkg", ".shp", ".tif", ".csv", ".xml", ".bin", ".json", ".png", ".txt"} <= kinds
+
+
+def test_a_field_without_days_of_spreading_is_written_in_every_format(tmp_path, blank_pictures):
+    del blank_pictures
+    field = shutil.copytree(SAMPLE_FIELDS / "home_garden", tmp_path / "field", ignore=shutil.ignore_patterns("plan*"))
+    toml = field / "field.toml"
+    text = toml.read_text(encoding="utf-8")
+    assert "apply_on = [2026-05-16]\n" in text
+    spreader = "[spreader]\nswath_ft = 2\n"
+    toml.write_text(text.replace("apply_on = [2026-05-16]\n", "") + spreader, encoding="utf-8")
+    outcome = plan_field(field, formats="all")
+    assert [product["date"] for product in outcome.summary["products"]] == [None] * len(planned(outcome))
+    names = sorted(path.name for path in (outcome.folder / "rates").iterdir())
+    assert len(names) == len(planned(outcome)) > 0
+    assert all("undated" in name for name in names)
+    assert sorted(path.name for path in (outcome.folder / "delivered").iterdir()) == names

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from zonemap.io.geotiff import Layers
+from zonemap.io.geotiff import Layers, spread_tags
 from zonemap.io.names import plain_text
 from zonemap.io.rate_raster import require_total
 from zonemap.io.shapefile import shapefile_stems
@@ -46,9 +46,7 @@ def delivered_layers(prescription: Prescription, delivery: Delivery, grid: Grid)
     product, on = delivery.application.product, delivery.application.on
     units = file_units(prescription.units, product)
     tags = {
-        "product": plain_text(product.name),
-        "date": "" if on is None else on.isoformat(),
-        "unit": units.rate_unit,
+        **spread_tags(plain_text(product.name), on, units.rate_unit),
         "heading_deg": f"{delivery.heading_deg:g}",
         "swath_m": f"{delivery.swath_m:.3f}",
         "total_meant": f"{delivery.intended_kg / units.kg_per_amount:.6f}",

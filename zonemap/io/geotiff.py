@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import TypeAlias
 
@@ -73,6 +74,11 @@ def zone_layers(choice: ZoneChoice, grid: Grid) -> Layers:
 
 def _stacked(vectors: Sequence[FloatArray], grid: Grid) -> Bands:
     return np.stack([grid.raster(vector.astype(np.float32), outside=np.nan) for vector in vectors])
+
+
+def spread_tags(product: str, on: date | None, unit: str) -> dict[str, str]:
+    """Tags of a product that is spread on a day: none of the day where it has none, as an empty tag is not kept."""
+    return {"product": product, **({} if on is None else {"date": on.isoformat()}), "unit": unit}
 
 
 def write_layers(path: Path, layers: Layers, grid: Grid) -> None:

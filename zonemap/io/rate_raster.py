@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 
 from zonemap.errors import NOT_PUBLISHED, OutputError
-from zonemap.io.geotiff import Bands, Layers
+from zonemap.io.geotiff import Bands, Layers, spread_tags
 from zonemap.io.prescription_rows import application_rows, exact_area_in
 from zonemap.io.shapefile import shapefile_stems
 from zonemap.io.verify import verify_layers
@@ -67,9 +67,7 @@ def rate_layers(prescription: Prescription, application: Application, grid: Grid
     rate = rows.rate[polygon]
     total = float(rate @ _cell_areas(prescription, grid))
     tags = {
-        "product": rows.product,
-        "date": "" if rows.on is None else rows.on.isoformat(),
-        "unit": rows.rate_unit,
+        **spread_tags(rows.product, rows.on, rows.rate_unit),
         "total_planned": f"{rows.total:.6f}",
         "total_of_cells": f"{total:.6f}",
         "total_unit": rows.rate_unit.split("/")[0],

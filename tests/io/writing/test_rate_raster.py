@@ -60,6 +60,17 @@ def test_cells_hold_the_rate_at_their_centre_nothing_in_the_setback_and_no_data_
     assert tags["unit"] == ("lb/ac" if plan.prescription.units == "us" else "kg/ha")
 
 
+def test_a_product_without_a_day_has_no_tag_of_one(tmp_path, plan):
+    potash, *rest = plan.prescription.applications
+    undated = replace(plan, prescription=replace(plan.prescription, applications=(replace(potash, on=None), *rest)))
+    grid = grid_over(undated)
+    path, layers = written(tmp_path, undated, grid)
+    verify_rate_raster(path, layers, undated.prescription, grid)
+    with rasterio.open(path) as raster:
+        assert "date" not in raster.tags()
+        assert raster.tags()["product"] == "potash"
+
+
 def test_cells_that_fit_the_outlines_add_up_to_the_plan(plan):
     layers = layers_of(plan.prescription, grid_over(plan))
     kg = KG_PER_LB if plan.prescription.units == "us" else 1.0
