@@ -392,9 +392,9 @@ def rolling_potatoes() -> Files:
 
 
 #: rate of sulfate of potash in kg/ha -> rings in m within which a spreader is ordered to put it on, later ones first;
-#: 220 elsewhere. Roughly the zones of the plan, as they stood when this was written.
+#: 215 elsewhere. Roughly the zones of the plan, as they stood when this was written.
 _ORDERED = {
-    130: (
+    125: (
         ((438, 446), (442, 531), (492, 516), (535, 529), (542, 569), (738, 558), (760, 391), (708, 391), (690, 329),
          (746, 275), (750, 240), (780, 234), (749, -18), (439, -17), (464, 26), (539, 55), (508, 91), (510, 149),
          (457, 176), (456, 211), (495, 248), (465, 288), (501, 302), (514, 336), (496, 369), (459, 377), (463, 422)),
@@ -403,7 +403,7 @@ _ORDERED = {
          (333, 11), (324, -15), (-4, -11)),
         ((168, 568), (275, 576), (253, 488), (192, 492)),
     ),
-    30: (
+    25: (
         ((511, 276), (539, 326), (539, 372), (588, 418), (585, 449), (548, 462), (547, 517), (607, 548), (647, 549),
          (638, 483), (618, 465), (644, 449), (681, 495), (682, 524), (743, 526), (753, 451), (724, 425), (673, 418),
          (650, 332), (663, 277), (716, 244), (717, 204), (692, 184), (698, 139), (593, 126), (578, 137), (569, 195),
@@ -422,7 +422,7 @@ _SHORT, _SHORT_FROM_M, _AGAIN, _AGAIN_TO_M = 11, 290.0, 21, 310.0
 
 def ordered(at_m: Floats, origin: Origin) -> Floats:
     """Rate that a controller is told at places, kg/ha."""
-    rate = np.full(len(at_m), 220.0)
+    rate = np.full(len(at_m), 215.0)
     for value, rings in _ORDERED.items():
         for ring in rings:
             rate[inside(at_m, np.array(ring, dtype=float))] = value
