@@ -16,7 +16,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from zonemap.comparing import compare_field
-from zonemap.job import plan_field
+from zonemap.job import plan_field, silence
 from zonemap.sampling import sample_field
 from zonemap.web.serve import opened, server_of
 
@@ -44,21 +44,17 @@ def write_all(folder: Path) -> tuple[Path, ...]:
         with _answering(corn) as address:
             _photograph(address, folder / PAGE)
         plan_field(potatoes)
-        spread = compare_field(potatoes, None, out=None, within_m=None, progress=_silence).folder
+        spread = compare_field(potatoes, None, out=None, within_m=None, progress=silence).folder
         shutil.copyfile(spread / "spread.png", folder / SPREAD)
-        places = sample_field(potatoes, count=None, pipeline=None, out=None, progress=_silence).folder
+        places = sample_field(potatoes, count=None, pipeline=None, out=None, progress=silence).folder
         shutil.copyfile(places / "sampling.png", folder / SAMPLING)
     return tuple(folder / picture for picture in PICTURES)
-
-
-def _silence(stage: str) -> None:
-    del stage
 
 
 @contextmanager
 def _answering(field: Path) -> Iterator[str]:
     """Address of the review page of a field, while it answers."""
-    asked = {"pipeline": None, "out": None, "formats": None, "port": 0, "fresh": False, "progress": _silence}
+    asked = {"pipeline": None, "out": None, "formats": None, "port": 0, "fresh": False, "progress": silence}
     with opened(field, **asked) as page:
         ready = threading.Event()
         server = server_of(page, ready=ready.set)

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 from zonemap.errors import InputError, OutputError, ZonemapError
 from zonemap.io.field_parts import Outline, read_outlines
 from zonemap.io.names import slug
-from zonemap.io.sources import one_line, shown
+from zonemap.io.sources import folder_name, one_line, shown
 from zonemap.values.batch import FieldResult, Planned
 
 if TYPE_CHECKING:
@@ -32,7 +32,6 @@ Progress = Callable[[FieldResult | None, int], None]
 #: memory that the plan of a large field takes
 _BYTES_A_FIELD = 1_200_000_000
 _CONNECT_SECONDS = 10
-_MEND_ALONE = "Plan it alone with zonemap plan."
 
 
 def silence(result: FieldResult | None, fields: int) -> None:
@@ -54,7 +53,7 @@ class _Task:
 
     @property
     def name(self) -> str:
-        return self.outline.name if self.outline else one_line((self.root / self.folder).resolve().name) or "field"
+        return self.outline.name if self.outline else folder_name(self.root / self.folder)
 
     def of_outline(self, outline: Outline, *, taken: Sequence[str]) -> _Task:
         """Task of one outline of several; changes by hand were made to no such field."""
@@ -154,7 +153,9 @@ def _answer_of(future: Any, task: _Task) -> FieldResult | tuple[_Task, ...]:
         return answer
     if type(error).__name__ == "KilledWorker":
         what = "its process died each time it was tried, as processes do where memory runs out"
-        return _failed(task, OutputError(str(task.folder), what, f"{_MEND_ALONE[:-1]}, or with --workers 1."), 0.0)
+        return _failed(
+            task, OutputError(str(task.folder), what, "Plan it alone with zonemap plan, or with --workers 1."), 0.0
+        )
     return _failed(task, _unforeseen(task, error), 0.0)
 
 
@@ -216,7 +217,7 @@ def _failed(task: _Task, error: ZonemapError, seconds: float) -> FieldResult:
 
 def _unforeseen(task: _Task, error: BaseException) -> ZonemapError:
     what = f"planning ended with {type(error).__name__} ({one_line(str(error))[:200]})"
-    return OutputError(str(task.folder), what, _MEND_ALONE)
+    return OutputError(str(task.folder), what, "Plan it alone with zonemap plan.")
 
 
 # --- where results go, and who makes them
@@ -231,16 +232,12 @@ def _targets(folders: Sequence[Path], out: Path | None) -> list[Path]:
         what = f"this folder cannot be made ({error.strerror})"
         raise OutputError(str(out), what, "Name another, or change the permissions.") from error
     holder: dict[str, Path] = {}
-    for folder in folders:
-        name = _slug_of(folder)
+    names = [slug(folder_name(folder)) for folder in folders]
+    for name, folder in zip(names, folders, strict=True):
         if holder.setdefault(name.casefold(), folder) is not folder:
             what = f"'{holder[name.casefold()]}' and '{folder}' would both write to {out / name}"
             raise InputError(str(out), what, "Rename one of the folders, or leave --out away.")
-    return [out / _slug_of(folder) for folder in folders]
-
-
-def _slug_of(folder: Path) -> str:
-    return slug(one_line(folder.resolve().name) or "field")
+    return [out / name for name in names]
 
 
 def _workers() -> int:

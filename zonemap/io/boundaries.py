@@ -144,6 +144,8 @@ def _chosen(layer: Layer, feature: str | None) -> tuple[MultiPolygon, list[Featu
 
 def _others(features: Sequence[Feature], source: CRS, target: str, *, swap: bool) -> MultiPolygon:
     """Polygons of features in the working CRS, without those that lie beyond its reach."""
+    if not features:
+        return MultiPolygon()
     shapes = shapely.get_parts(shapely.get_parts([f.geometry for f in features]))
     drawn = MultiPolygon([shape for shape in shapes if isinstance(shape, Polygon)])
 

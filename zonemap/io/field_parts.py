@@ -17,7 +17,7 @@ from zonemap.io.field_file import (
     parse_unsampled,
     settings_sha256,
 )
-from zonemap.io.sources import FieldFolder, one_line
+from zonemap.io.sources import FieldFolder, folder_name, one_line
 from zonemap.values.field import Field
 from zonemap.values.note import Note
 from zonemap.values.samples import Samples
@@ -139,7 +139,7 @@ def field_of(
 
 
 def _name_of(inbox: FieldFolder, toml: UnsampledFieldFile) -> str:
-    return toml.field.name or one_line(inbox.root.resolve().name) or "field"
+    return toml.field.name or folder_name(inbox.root)
 
 
 def named_path(

@@ -84,13 +84,13 @@ def to_inside(unit: str, *, burial_days: float) -> tuple[str, float]:
 def header_unit(header: str, *, name_of: Callable[[str], str | None] = unit_name) -> str | None:
     """Return the unit a header carries, in brackets or as its last words; ``None`` where it carries none.
 
+    >>> header_unit("K (ppm)"), header_unit("k_lb_ac_day"), header_unit("no3_n"), header_unit("P [0-6 in]")
+    ('ppm', 'lb/ac/day', None, None)
+
     Parameters
     ----------
     name_of
         Of a unit, by its spelling.
-
-    >>> header_unit("K (ppm)"), header_unit("k_lb_ac_day"), header_unit("no3_n"), header_unit("P [0-6 in]")
-    ('ppm', 'lb/ac/day', None, None)
     """
     for bracketed in re.findall(r"[(\[{]([^()\[\]{}]*)[)\]}]", header):
         if (name := name_of(bracketed)) is not None:

@@ -112,6 +112,11 @@ class FieldFolder:
         return tuple(sorted(self._hashes.items()))
 
 
+def folder_name(folder: Path) -> str:
+    """Name of a folder, on one line, however its path is written."""
+    return one_line(folder.resolve().name) or "field"
+
+
 def shown(text: object, *, most: int = 60) -> str:
     """A stranger's text for a message: quoted, on one line, not too long.
 

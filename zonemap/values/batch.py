@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 from zonemap.units import UnitSystem
@@ -75,5 +75,5 @@ class FieldResult:
     target: Path
     exit_code: int
     seconds: float
-    planned: Planned | None = field(default=None)
+    planned: Planned | None = None
     error: str = ""
